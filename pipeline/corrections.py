@@ -1,0 +1,61 @@
+"""The solved parameters of a sequence: all that a render needs besides a grade and the photos."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from pipeline.sequence import Kind, Triple
+
+
+class _Record(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, populate_by_name=True)
+
+
+class FrameCorrection(_Record):
+    """How one frame of the timeline is rendered.
+
+    `shown` is the frame whose photo stands here: its own number, or the nearest photo's for a frame
+    that has none. `gain_ev` brightens by 2**gain_ev in linear light; `channel_gain_ev` does so per
+    channel R, G, B on top of it (zero for RAW). `neutral` is the camera RGB (green = 1) that becomes
+    grey; for display-referred photos (1, 1, 1). `rotation_rad` is the rotation vector C of this frame:
+    a direction x of the steady camera is seen by the real one at C x (x right, y down, z forward).
+    """
+
+    frame: int
+    file: str | None
+    shown: int
+    shown_file: str
+    time_s: float
+    gain_ev: float = 0.0
+    channel_gain_ev: Triple = (0.0, 0.0, 0.0)
+    neutral: Triple = (1.0, 1.0, 1.0)
+    rotation_rad: Triple = (0.0, 0.0, 0.0)
+
+
+class Corrections(_Record):
+    """Corrections of a whole sequence (`corrections.json`).
+
+    `card` is the path of the card relative to the folder of this file. `width`, `height` and `focal_px`
+    are of the full-size upright picture, whose principal point is its centre. `shape` is the aspect
+    (width, height) that the path was solved for; the steady camera sees the central `crop_ratio` of the
+    largest rectangle of that shape. `vignette` holds the coefficients a1, a2, a3 of the loss in EV,
+    a1 r**2 + a2 r**4 + a3 r**6 with r = 1 in the corner. `white` is the common white: the linear level,
+    as a share of saturation after all gains, that is shown as white.
+    """
+
+    schema_name: Literal["evenflight-corrections"] = Field("evenflight-corrections", alias="schema")
+    version: int = 1
+    id: str
+    kind: Kind
+    card: str
+    started_at: str | None = None
+    width: int
+    height: int
+    focal_px: float
+    shape: tuple[int, int]
+    crop_ratio: float
+    white: float = 1.0
+    vignette: Triple = (0.0, 0.0, 0.0)
+    frames: list[FrameCorrection]

@@ -1,0 +1,1 @@
+"""A synthetic survey flight over the invented island of Saltmere, with known truth."""

@@ -1,0 +1,1 @@
+"""Rotations, cameras and paths as pure functions on arrays."""

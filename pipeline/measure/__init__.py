@@ -1,0 +1,1 @@
+"""Measurements of frames and of pairs of frames, taken on small linear proxies."""

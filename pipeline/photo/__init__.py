@@ -1,0 +1,1 @@
+"""Opening one photograph: its metadata, and its pixels as linear camera RGB."""

@@ -1,0 +1,1 @@
+"""From full-size RAW to delivered frames, with one spatial resampling."""

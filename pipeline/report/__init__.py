@@ -1,0 +1,1 @@
+"""Reports: the registry of measures, the published schemas and the page."""
