@@ -65,9 +65,6 @@ class StabiliseSettings(_Section):
     """How far the steady camera may depart from the flown one."""
 
     max_crop: float = Field(0.15, ge=0.0, le=0.5, description="largest share of the width to crop")
-    strength: float = Field(
-        1.0, ge=0.0, le=1.0, description="0 keeps the flown path, 1 takes the smoothest that the crop allows"
-    )
 
 
 class EncodeSettings(_Section):

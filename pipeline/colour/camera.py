@@ -1,0 +1,133 @@
+"""Camera RGB to CIE XYZ as the DNG specification maps it.
+
+Source: Adobe, Digital Negative (DNG) Specification 1.7.1.0, chapter 6, "Mapping Camera Color Space to
+CIE XYZ Space". Vectors are columns; AB, CC, CM and FM are the specification's names for the diagonal of
+AnalogBalance, CameraCalibration, ColorMatrix and ForwardMatrix.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Matrix = NDArray[np.float64]
+
+D50_XY = np.array([0.3457, 0.3585])
+"""Chromaticity of CIE D50 (CIE 015:2018, 2 degree observer, as rounded in ICC and DNG use)."""
+
+BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+"""XYZ to the cone-like responses of the linearised Bradford transform (ICC.1:2022, annex E)."""
+
+_ITERATIONS = 30
+_XY_TOLERANCE = 1e-7
+
+
+@dataclass(frozen=True)
+class CameraColour:
+    """Colour of a camera, by the names of the DNG tags. Matrices are 3×3, float64.
+
+    Colour matrices map XYZ to camera RGB under their illuminant, forward matrices white-balanced camera
+    RGB to XYZ D50. `illuminant_1_k` and `illuminant_2_k` are correlated colour temperatures in kelvin;
+    where one is absent the first matrices serve every light. `analog_balance` is (3,).
+    """
+
+    colour_matrix_1: Matrix
+    illuminant_1_k: float | None
+    colour_matrix_2: Matrix | None
+    illuminant_2_k: float | None
+    forward_matrix_1: Matrix | None
+    forward_matrix_2: Matrix | None
+    calibration_1: Matrix
+    calibration_2: Matrix
+    analog_balance: Matrix
+
+
+def xy_to_xyz(xy: ArrayLike) -> Matrix:
+    """Return the XYZ (3,), with Y = 1, of the chromaticity `xy` (2,)."""
+    x, y = np.asarray(xy, dtype=np.float64)
+    return np.array([x / y, 1.0, (1.0 - x - y) / y])
+
+
+def bradford_adaptation(from_xy: ArrayLike, to_xy: ArrayLike) -> Matrix:
+    """Return the 3×3 matrix that adapts XYZ under the white `from_xy` to the white `to_xy`.
+
+    Source: linearised Bradford transform, ICC.1:2022 annex E; DNG specification, chapter 6.
+    """
+    ratio = (BRADFORD @ xy_to_xyz(to_xy)) / (BRADFORD @ xy_to_xyz(from_xy))
+    return np.linalg.solve(BRADFORD, ratio[:, np.newaxis] * BRADFORD)
+
+
+def xy_to_neutral(colour: CameraColour, xy: ArrayLike) -> Matrix:
+    """Return the camera RGB (3,), green = 1, of a neutral surface under a light of chromaticity `xy` (2,)."""
+    neutral = _xyz_to_camera(colour, _first_weight(colour, xy)) @ xy_to_xyz(xy)
+    return neutral / neutral[1]
+
+
+def neutral_to_xy(colour: CameraColour, neutral: ArrayLike) -> Matrix:
+    """Return the chromaticity (2,) of the light under which `neutral` (3,), camera RGB, is grey.
+
+    The matrix depends on the chromaticity sought, so the specification iterates; it stops when neither
+    coordinate moves by more than 1e-7, after 30 passes at most. Two values between which it then still
+    swings are averaged.
+    """
+    camera = np.asarray(neutral, dtype=np.float64)
+    previous = D50_XY
+    for _ in range(_ITERATIONS):
+        xyz = np.linalg.solve(_xyz_to_camera(colour, _first_weight(colour, previous)), camera)
+        xy = xyz[:2] / xyz.sum()
+        if np.max(np.abs(xy - previous)) <= _XY_TOLERANCE:
+            return xy
+        previous, before = xy, previous
+    return (previous + before) / 2.0
+
+
+def camera_to_xyz_d50(colour: CameraColour, neutral: ArrayLike) -> Matrix:
+    """Return the 3×3 matrix from camera RGB to XYZ D50 for the light in which `neutral` (3,) is grey.
+
+    Camera RGB is black-subtracted and not white-balanced; `neutral` maps to the D50 white, Y = 1. With
+    a forward matrix it is FM D (AB CC)^-1, else the inverse of AB CC CM with Bradford adaptation.
+    """
+    camera = np.asarray(neutral, dtype=np.float64)
+    xy = neutral_to_xy(colour, camera)
+    weight = _first_weight(colour, xy)
+    forward = _blend(colour.forward_matrix_1, colour.forward_matrix_2, weight)
+    if forward is None:
+        matrix = bradford_adaptation(xy, D50_XY) @ np.linalg.inv(_xyz_to_camera(colour, weight))
+        return matrix / (matrix @ camera)[1]
+    individual_to_reference = np.linalg.inv(_analog_and_calibration(colour, weight))
+    reference_neutral = individual_to_reference @ camera
+    # Tags are rounded rationals: rows are scaled so that (1, 1, 1) is exactly the white.
+    forward = (xy_to_xyz(D50_XY) / forward.sum(axis=1))[:, np.newaxis] * forward
+    return (forward / reference_neutral) @ individual_to_reference
+
+
+def _first_weight(colour: CameraColour, xy: ArrayLike) -> float:
+    """Return the weight 0..1 of the first illuminant's matrices: linear in the inverse of the CCT."""
+    first_k, second_k = colour.illuminant_1_k, colour.illuminant_2_k
+    if colour.colour_matrix_2 is None or first_k is None or second_k is None or first_k == second_k:
+        return 1.0
+    from pipeline.colour.temperature import xy_to_cct_duv
+
+    cct_k = float(xy_to_cct_duv(np.asarray(xy))[0])
+    weight = (1.0 / cct_k - 1.0 / second_k) / (1.0 / first_k - 1.0 / second_k)
+    return float(np.clip(weight, 0.0, 1.0))
+
+
+def _blend(first: Matrix | None, second: Matrix | None, weight: float) -> Matrix | None:
+    if first is None or second is None:
+        return second if first is None else first
+    return weight * first + (1.0 - weight) * second
+
+
+def _analog_and_calibration(colour: CameraColour, weight: float) -> Matrix:
+    calibration = weight * colour.calibration_1 + (1.0 - weight) * colour.calibration_2
+    return colour.analog_balance[:, np.newaxis] * calibration
+
+
+def _xyz_to_camera(colour: CameraColour, weight: float) -> Matrix:
+    matrix = colour.colour_matrix_1
+    if colour.colour_matrix_2 is not None:
+        matrix = weight * matrix + (1.0 - weight) * colour.colour_matrix_2
+    return _analog_and_calibration(colour, weight) @ matrix

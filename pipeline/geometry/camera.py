@@ -1,0 +1,45 @@
+"""The pinhole camera: intrinsics, and the steady camera that an output picture belongs to."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def intrinsics(focal_px: float, width: int, height: int) -> Floats:
+    """Return the 3×3 matrix K of a camera whose principal point is the centre of width × height px."""
+    return np.array(
+        [[focal_px, 0.0, (width - 1) / 2.0], [0.0, focal_px, (height - 1) / 2.0], [0.0, 0.0, 1.0]]
+    )
+
+
+def rescale_points(points: Floats, factor: float) -> Floats:
+    """Return pixel coordinates in a picture resized by `factor` (pixel centres at whole numbers)."""
+    return (points + 0.5) * factor - 0.5
+
+
+def bearings(points: Floats, focal_px: float, width: int, height: int) -> Floats:
+    """Return unit directions (n, 3) in camera axes of pixel coordinates (n, 2)."""
+    centred = (points - np.array([(width - 1) / 2.0, (height - 1) / 2.0])) / focal_px
+    rays = np.concatenate([centred, np.ones((len(points), 1))], axis=1)
+    return rays / np.linalg.norm(rays, axis=1, keepdims=True)
+
+
+def largest_rectangle(width: int, height: int, shape: tuple[int, int]) -> tuple[float, float]:
+    """Return width and height in px of the largest rectangle of the aspect `shape` inside a picture."""
+    aspect = shape[0] / shape[1]
+    return (float(width), width / aspect) if width / height <= aspect else (height * aspect, float(height))
+
+
+def corner_rays(width: int, height: int, focal_px: float, shape: tuple[int, int], crop: float) -> Floats:
+    """Return the directions (4, 3), z = 1, of the corners of the steady camera's picture.
+
+    It sees the central `crop` of the largest rectangle of `shape`. Order: top left, top right, bottom
+    right, bottom left.
+    """
+    wide, high = largest_rectangle(width, height, shape)
+    half = np.array([wide, high]) * crop / 2.0 / focal_px
+    signs = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    return np.concatenate([signs * half, np.ones((4, 1))], axis=1)
