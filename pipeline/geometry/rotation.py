@@ -1,0 +1,240 @@
+"""Rotations between frames: from matched directions, and averaged over a sequence.
+
+A rotation R_ij maps directions of camera i to camera j. Rotation vectors are in radians.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.linalg import splu
+from scipy.spatial.transform import Rotation
+
+Floats = NDArray[np.float64]
+
+
+def exp(vectors: Floats) -> Floats:
+    """Return the matrices (..., 3, 3) of rotation vectors (..., 3)."""
+    return np.asarray(
+        Rotation.from_rotvec(np.reshape(vectors, (-1, 3))).as_matrix().reshape(*np.shape(vectors)[:-1], 3, 3)
+    )
+
+
+def log(matrices: Floats) -> Floats:
+    """Return the rotation vectors (..., 3) of matrices (..., 3, 3)."""
+    flat = np.reshape(matrices, (-1, 3, 3))
+    return np.asarray(Rotation.from_matrix(flat).as_rotvec().reshape(*np.shape(matrices)[:-2], 3))
+
+
+def cross_matrix(vectors: Floats) -> Floats:
+    """Return the matrices (..., 3, 3) that take the cross product with vectors (..., 3) from the left."""
+    x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
+    zero = np.zeros_like(x)
+    return np.stack(
+        [np.stack([zero, -z, y], -1), np.stack([z, zero, -x], -1), np.stack([-y, x, zero], -1)], axis=-2
+    )
+
+
+def huber_weights(residuals: Floats, scale: float) -> Floats:
+    """Return Huber's weights min(1, scale / |residual|)."""
+    return np.asarray(scale / np.maximum(np.abs(residuals), scale))
+
+
+def wahba(from_rays: Floats, to_rays: Floats, weights: Floats) -> Floats:
+    """Return the rotation (3, 3) that best takes unit `from_rays` (n, 3) to `to_rays` (Kabsch 1976)."""
+    u, _, vt = np.linalg.svd((to_rays * weights[:, None]).T @ from_rays)
+    return np.asarray(u @ np.diag([1.0, 1.0, np.sign(np.linalg.det(u @ vt))]) @ vt)
+
+
+def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: int = 30) -> Floats:
+    """Return the robust rotation between two views without parallax.
+
+    Iteratively reweighted with a Geman-McClure weight whose scale shrinks to `scale_rad`, so that the
+    first pass follows the bulk and the last only what fits a rotation.
+    """
+    weights = np.ones(len(from_rays))
+    rotation = np.eye(3)
+    scale = np.inf
+    for _ in range(passes):
+        rotation = wahba(from_rays, to_rays, weights)
+        error = np.linalg.norm(to_rays - from_rays @ rotation.T, axis=1)
+        scale = max(scale_rad, min(scale / 1.4, float(np.median(error)) * 2.0))
+        weights = 1.0 / (1.0 + (error / scale) ** 2) ** 2
+    return rotation
+
+
+def sampson(rotation: Floats, direction: Floats, from_rays: Floats, to_rays: Floats) -> Floats:
+    """Return the signed Sampson distances (n,) of ray pairs, in radians near the axis.
+
+    Rays are (n, 3) with z = 1 (Hartley and Zisserman, Multiple View Geometry, 2nd ed., eq. 11.9).
+    """
+    essential = cross_matrix(direction) @ rotation
+    forward = from_rays @ essential.T
+    backward = to_rays @ essential
+    top = np.einsum("ij,ij->i", to_rays, forward)
+    bottom = forward[:, 0] ** 2 + forward[:, 1] ** 2 + backward[:, 0] ** 2 + backward[:, 1] ** 2
+    return np.asarray(top / np.sqrt(np.maximum(bottom, 1e-18)))
+
+
+def direction_for(rotation: Floats, from_rays: Floats, to_rays: Floats, scale: float) -> Floats:
+    """Return the unit translation direction (3,) that best explains the parallax left by `rotation`."""
+    normals = np.cross(from_rays @ rotation.T, to_rays)
+    lengths = np.linalg.norm(normals, axis=1)
+    weights = np.ones(len(normals))
+    direction = np.array([0.0, 0.0, 1.0])
+    for _ in range(5):
+        _, _, vt = np.linalg.svd((normals * weights[:, None]).T @ normals)
+        direction = vt[-1]
+        miss = np.abs(normals @ direction) / np.maximum(lengths, scale)
+        weights = huber_weights(miss * np.maximum(lengths, scale), scale)
+    return np.asarray(direction)
+
+
+def _tangents(direction: Floats) -> tuple[Floats, Floats]:
+    axis = np.eye(3)[int(np.argmin(np.abs(direction)))]
+    first = np.cross(direction, axis)
+    first /= np.linalg.norm(first)
+    return first, np.cross(direction, first)
+
+
+def refine(
+    rotation: Floats, direction: Floats, from_rays: Floats, to_rays: Floats, scale: float, passes: int = 12
+) -> tuple[Floats, Floats, float, Floats]:
+    """Refine a relative pose on the Huber-weighted Sampson distance by damped Gauss-Newton.
+
+    Rays (n, 3) have z = 1; `scale` is the Huber scale in radians. Returns the rotation, the unit
+    direction, the Huber cost (in units of scale squared, a mean over matches) and the covariance (3, 3)
+    of the rotation vector in radians squared.
+    """
+
+    def cost_of(residuals: Floats) -> float:
+        size = np.abs(residuals) / scale
+        return float(np.mean(np.where(size <= 1.0, 0.5 * size**2, size - 0.5)))
+
+    residuals = sampson(rotation, direction, from_rays, to_rays)
+    cost = cost_of(residuals)
+    step, damping = 1e-6, 1e-4
+    normal = np.eye(5)
+    for _ in range(passes):
+        first, second = _tangents(direction)
+        moves = [(exp(np.eye(3)[k] * step) @ rotation, direction) for k in range(3)]
+        moves += [(rotation, direction + step * tangent) for tangent in (first, second)]
+        jacobian = np.stack(
+            [(sampson(r, d, from_rays, to_rays) - residuals) / step for r, d in moves], axis=1
+        )
+        weights = huber_weights(residuals, scale)
+        normal = (jacobian * weights[:, None]).T @ jacobian
+        gradient = (jacobian * weights[:, None]).T @ residuals
+        scaled = normal + np.diag(damping * np.diag(normal) + 1e-12)
+        delta = -np.linalg.solve(scaled, gradient)
+        if np.linalg.norm(delta) > 0.3:  # far outside where the linearisation holds
+            delta *= 0.3 / np.linalg.norm(delta)
+        tried_rotation = exp(delta[:3]) @ rotation
+        tried_direction = direction + delta[3] * first + delta[4] * second
+        tried_direction /= np.linalg.norm(tried_direction)
+        tried = sampson(tried_rotation, tried_direction, from_rays, to_rays)
+        tried_cost = cost_of(tried)
+        if tried_cost < cost:
+            gained = cost - tried_cost
+            rotation, direction, residuals, cost = tried_rotation, tried_direction, tried, tried_cost
+            damping = max(damping / 10.0, 1e-9)
+            if gained < 1e-7 * cost:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e3:
+                break
+    sigma = 1.4826 * float(np.median(np.abs(residuals)))
+    ridge = 1e-9 * float(np.trace(normal)) / 5.0
+    covariance = sigma**2 * np.linalg.inv(normal + ridge * np.eye(5))
+    return rotation, direction, cost, np.asarray(covariance[:3, :3])
+
+
+def in_front(rotation: Floats, direction: Floats, from_rays: Floats, to_rays: Floats) -> float:
+    """Return the share of ray pairs whose point lies in front of both cameras, for x_j = R x_i + t."""
+    turned = from_rays @ rotation.T
+    # Depths along both rays from the least-squares meeting point of a*turned + direction = b*to_rays.
+    aa = np.einsum("ij,ij->i", turned, turned)
+    bb = np.einsum("ij,ij->i", to_rays, to_rays)
+    ab = np.einsum("ij,ij->i", turned, to_rays)
+    at, bt = turned @ direction, to_rays @ direction
+    det = aa * bb - ab * ab
+    deep_i = ab * bt - bb * at
+    deep_j = aa * bt - ab * at
+    return float(np.mean((deep_i > 0) & (deep_j > 0) & (det > 0)))
+
+
+@dataclass(frozen=True)
+class PairRotation:
+    """A rotation R (3, 3) from frame i to frame j with the standard deviation of its angles in radians."""
+
+    i: int
+    j: int
+    rotation: Floats
+    sigma_rad: float
+
+
+def average(count: int, pairs: list[PairRotation], passes: int = 30) -> tuple[Floats, Floats]:
+    """Return orientations (count, 3, 3) that best agree with the pairs, and each pair's misfit in radians.
+
+    The orientation of frame 0 is the identity; R_ij = R_j R_iᵀ. Iteratively reweighted least squares on
+    SO(3) (Chatterjee and Govindu, ICCV 2013) with Geman-McClure weights on misfit over sigma. Frames
+    that no chain of pairs reaches from frame 0 keep the orientation of the frame before them; the caller
+    supplies bridging pairs where that matters.
+    """
+    orientations = _chain(count, pairs)
+    i = np.array([p.i for p in pairs], dtype=int)
+    j = np.array([p.j for p in pairs], dtype=int)
+    measured = np.stack([p.rotation for p in pairs]) if pairs else np.zeros((0, 3, 3))
+    inverse = 1.0 / np.array([p.sigma_rad for p in pairs])
+    misfit = np.zeros(len(pairs))
+    if count < 2 or not pairs:
+        return orientations, misfit
+    for turn in range(passes):
+        error = log(np.swapaxes(orientations[j], 1, 2) @ measured @ orientations[i])
+        misfit = np.linalg.norm(error, axis=1)
+        scale = max(3.0, 30.0 / 1.5**turn)
+        weights = (inverse / (1.0 + (misfit * inverse / scale) ** 2)) ** 2
+        delta = _solve_steps(count, i, j, weights, error)
+        orientations = orientations @ exp(delta)
+        if turn > 8 and float(np.max(np.abs(delta))) < 1e-9:
+            break
+    return orientations @ orientations[0].T, misfit
+
+
+def _solve_steps(
+    count: int, i: NDArray[np.int_], j: NDArray[np.int_], weights: Floats, error: Floats
+) -> Floats:
+    """Return steps (count, 3) with steps[j] - steps[i] = error in weighted least squares, steps[0] = 0."""
+    rows = np.concatenate([i, j, i, j])
+    columns = np.concatenate([i, j, j, i])
+    values = np.concatenate([weights, weights, -weights, -weights])
+    laplacian = coo_matrix((values, (rows, columns)), shape=(count, count)).tocsc()
+    right = np.zeros((count, 3))
+    np.add.at(right, j, weights[:, None] * error)
+    np.add.at(right, i, -weights[:, None] * error)
+    faint = coo_matrix((np.full(count, 1e-9 * weights.max()), (range(count), range(count)))).tocsc()
+    steps = np.asarray(splu(laplacian + faint).solve(right))
+    return steps - steps[0]
+
+
+def _chain(count: int, pairs: list[PairRotation]) -> Floats:
+    """Return a first guess: each frame placed by its pair of least sigma with a frame already placed."""
+    orientations = np.tile(np.eye(3), (count, 1, 1))
+    by_end: dict[int, list[PairRotation]] = {}
+    for pair in pairs:
+        by_end.setdefault(max(pair.i, pair.j), []).append(pair)
+    for frame in range(1, count):
+        ending = by_end.get(frame, [])
+        if not ending:
+            orientations[frame] = orientations[frame - 1]
+            continue
+        best = min(ending, key=lambda p: (abs(p.j - p.i), p.sigma_rad))
+        if best.j == frame:
+            orientations[frame] = best.rotation @ orientations[best.i]
+        else:
+            orientations[frame] = best.rotation.T @ orientations[best.j]
+    return orientations
