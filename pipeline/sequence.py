@@ -20,7 +20,8 @@ class PhotoFacts(_Record):
 
     `clock_s` is seconds since 1970 of the capture time: in UTC where the photo names its zone, else of
     the camera's clock read as if it were UTC; it is comparable between photos of one camera.
-    `clock_step_s` is how finely that clock counts (1.0 for whole-second EXIF times).
+    `clock_step_s` is how finely that clock counts (1.0 for whole-second EXIF times), `zone_s` how far
+    its zone is east of UTC. `serial` tells two cameras of one model apart and stays out of reports.
     `as_shot_neutral` is the camera RGB of the neutral the camera chose, green = 1.
     Angles are degrees: yaw clockwise from north, pitch up from the horizon, roll clockwise.
     `width` and `height` are of the upright picture; `orientation` is the EXIF value (1 to 8).
@@ -28,12 +29,14 @@ class PhotoFacts(_Record):
 
     kind: Kind
     camera: str
+    serial: str | None = None
     lens: str | None = None
     width: int
     height: int
     orientation: int = 1
     clock_s: float | None = None
     clock_step_s: float = 1.0
+    zone_s: float | None = None
     shutter_s: float | None = None
     aperture: float | None = None
     iso: float | None = None
