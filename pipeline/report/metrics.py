@@ -1,0 +1,163 @@
+"""The registry of measures: each once, with its unit, definition and source; limits are data."""
+
+from __future__ import annotations
+
+import operator
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.errors import UsageError
+from pipeline.settings import configs_dir, read_toml
+
+Judgement = Literal["within", "beyond", "not measured", "no limit"]
+
+_OPERATORS: dict[str, Callable[[float, float], bool]] = {"<=": operator.le, ">=": operator.ge}
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One measure of a sequence, as the `found` and `left` of reports hold it under `key`.
+
+    `function` is the dotted name of what computes it.
+    """
+
+    key: str
+    name: str
+    unit: str
+    better: Literal["lower", "higher"]
+    definition: str
+    source: str
+    function: str
+
+
+class Limit(BaseModel):
+    """What a figure is held against: it passes where `figure operator value` holds."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    operator: Literal["<=", ">="]
+    value: float
+    source: str = Field(min_length=1)
+
+
+_ALL = (
+    Measure(
+        key="flicker_rms_ev",
+        name="flicker",
+        unit="EV",
+        better="lower",
+        definition="Root mean square over the frames of the fast part (periods under "
+        "deflicker.keep_slower_than_s of video) of the level of registered ground, in stops.",
+        source="High pass by a second-difference smoother of half amplitude at that period "
+        "(Whittaker 1923); level from Tukey biweight log ratios of block means (design, section 4).",
+        function="pipeline.stages.deflicker.flicker_figures",
+    ),
+    Measure(
+        key="flicker_worst_ev",
+        name="worst flicker",
+        unit="EV",
+        better="lower",
+        definition="The largest fast departure of one frame's level from the slow light, in stops.",
+        source="As for the flicker.",
+        function="pipeline.stages.deflicker.flicker_figures",
+    ),
+    Measure(
+        key="outlier_frames",
+        name="outlier frames",
+        unit="frames",
+        better="lower",
+        definition="Number of frames whose fast departure is beyond three robust standard deviations.",
+        source="Robust standard deviation = 1.4826 x median absolute deviation (Hampel 1974).",
+        function="pipeline.stages.deflicker.flicker_figures",
+    ),
+    Measure(
+        key="neutral_rms_mired",
+        name="drift of the neutral, blue to amber",
+        unit="mired",
+        better="lower",
+        definition="Root mean square of the neutral's departure from its mean over the sequence, in "
+        "reciprocal megakelvin of correlated colour temperature.",
+        source="CCT after Ohno 2013 through colour-science; mired = 1,000,000 / CCT (CIE 015).",
+        function="pipeline.stages.balance.neutral_figures",
+    ),
+    Measure(
+        key="neutral_duv_rms",
+        name="drift of the neutral, green to magenta",
+        unit="Duv",
+        better="lower",
+        definition="Root mean square of the neutral's departure from its mean over the sequence, across "
+        "the Planckian locus in CIE 1960 u, v.",
+        source="Duv after Ohno 2013 through colour-science.",
+        function="pipeline.stages.balance.neutral_figures",
+    ),
+    Measure(
+        key="jitter_rms_px",
+        name="jitter",
+        unit="px",
+        better="lower",
+        definition="Root mean square of the fast part of the orientation path, or on a video of the ground's "
+        "motion, in pixels of the delivered picture.",
+        source="High pass as for the flicker (design, section 4).",
+        function="pipeline.stages.stabilise.motion_figures",
+    ),
+    Measure(
+        key="yaw_step_worst_deg",
+        name="worst yaw step",
+        unit="deg",
+        better="lower",
+        definition="The largest change of heading from one frame to the next.",
+        source="Heading of the camera rotation averaged over pairs of frames (design, section 6).",
+        function="pipeline.stages.stabilise.motion_figures",
+    ),
+    Measure(
+        key="crop_ratio",
+        name="crop ratio",
+        unit="",
+        better="higher",
+        definition="Width of the delivered picture over the width of the largest rectangle of its shape in "
+        "the photo.",
+        source="Liu, Yuan, Tan, Sun, Bundled camera paths for video stabilization, ACM TOG 32(4), 2013.",
+        function="pipeline.stages.stabilise.motion_figures",
+    ),
+    Measure(
+        key="missing_count",
+        name="missing photos",
+        unit="photos",
+        better="lower",
+        definition="Places of the timeline without a usable photo: missing, torn, or left out.",
+        source="Capture times against the sequence's own interval (design, section 2).",
+        function="pipeline.stages.load.load",
+    ),
+)
+
+MEASURES: dict[str, Measure] = {measure.key: measure for measure in _ALL}
+
+
+def load_limits() -> dict[str, Limit]:
+    """Read `configs/limits.toml`: key of a measure -> its limit.
+
+    Raises UsageError, naming the entry, where the file is wrong.
+    """
+    limits = {}
+    for key, entry in read_toml(configs_dir() / "limits.toml").items():
+        if key not in MEASURES:
+            raise UsageError(f"limits.toml holds a limit for '{key}', which is no measure")
+        try:
+            limits[key] = Limit.model_validate(entry)
+        except ValidationError as error:
+            first = error.errors()[0]
+            place = ".".join(str(part) for part in (key, *first["loc"]))
+            raise UsageError(f"limits.toml: {place}: {first['msg']}") from error
+    return limits
+
+
+def verdict(value: float | None, limit: Limit | None) -> Judgement:
+    """Hold a figure against its limit."""
+    if value is None:
+        return "not measured"
+    if limit is None:
+        return "no limit"
+    return "within" if _OPERATORS[limit.operator](value, limit.value) else "beyond"
