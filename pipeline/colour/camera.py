@@ -17,6 +17,9 @@ Matrix = NDArray[np.float64]
 D50_XY = np.array([0.3457, 0.3585])
 """Chromaticity of CIE D50 (CIE 015:2018, 2 degree observer, as rounded in ICC and DNG use)."""
 
+D65_XY = np.array([0.3127, 0.3290])
+"""Chromaticity of CIE D65 as ITU-R BT.709, BT.2020 and IEC 61966-2-1 round it."""
+
 BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 """XYZ to the cone-like responses of the linearised Bradford transform (ICC.1:2022, annex E)."""
 
@@ -61,8 +64,9 @@ def bradford_adaptation(from_xy: ArrayLike, to_xy: ArrayLike) -> Matrix:
 
 def xy_to_neutral(colour: CameraColour, xy: ArrayLike) -> Matrix:
     """Return the camera RGB (3,), green = 1, of a neutral surface under a light of chromaticity `xy` (2,)."""
-    neutral = _xyz_to_camera(colour, _first_weight(colour, xy)) @ xy_to_xyz(xy)
-    return neutral / neutral[1]
+    neutral: Matrix = _xyz_to_camera(colour, _first_weight(colour, xy)) @ xy_to_xyz(xy)
+    neutral /= neutral[1]
+    return neutral
 
 
 def neutral_to_xy(colour: CameraColour, neutral: ArrayLike) -> Matrix:
@@ -73,14 +77,14 @@ def neutral_to_xy(colour: CameraColour, neutral: ArrayLike) -> Matrix:
     swings are averaged.
     """
     camera = np.asarray(neutral, dtype=np.float64)
-    previous = D50_XY
+    previous: Matrix = D50_XY
     for _ in range(_ITERATIONS):
         xyz = np.linalg.solve(_xyz_to_camera(colour, _first_weight(colour, previous)), camera)
-        xy = xyz[:2] / xyz.sum()
+        xy = np.asarray(xyz[:2] / xyz.sum())
         if np.max(np.abs(xy - previous)) <= _XY_TOLERANCE:
             return xy
         previous, before = xy, previous
-    return (previous + before) / 2.0
+    return np.mean([previous, before], axis=0, dtype=np.float64)
 
 
 def camera_to_xyz_d50(colour: CameraColour, neutral: ArrayLike) -> Matrix:
@@ -94,13 +98,13 @@ def camera_to_xyz_d50(colour: CameraColour, neutral: ArrayLike) -> Matrix:
     weight = _first_weight(colour, xy)
     forward = _blend(colour.forward_matrix_1, colour.forward_matrix_2, weight)
     if forward is None:
-        matrix = bradford_adaptation(xy, D50_XY) @ np.linalg.inv(_xyz_to_camera(colour, weight))
-        return matrix / (matrix @ camera)[1]
+        adapted = bradford_adaptation(xy, D50_XY) @ np.linalg.inv(_xyz_to_camera(colour, weight))
+        return np.asarray(adapted / (adapted @ camera)[1])
     individual_to_reference = np.linalg.inv(_analog_and_calibration(colour, weight))
     reference_neutral = individual_to_reference @ camera
     # Tags are rounded rationals: rows are scaled so that (1, 1, 1) is exactly the white.
     forward = (xy_to_xyz(D50_XY) / forward.sum(axis=1))[:, np.newaxis] * forward
-    return (forward / reference_neutral) @ individual_to_reference
+    return np.asarray((forward / reference_neutral) @ individual_to_reference)
 
 
 def _first_weight(colour: CameraColour, xy: ArrayLike) -> float:

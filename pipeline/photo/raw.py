@@ -1,0 +1,161 @@
+"""Opening a RAW photograph: LibRaw unpacks it, the DNG's own tags (else LibRaw's tables) describe it."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour.camera import D50_XY, D65_XY, CameraColour, bradford_adaptation, xy_to_xyz
+from pipeline.errors import PhotoError
+from pipeline.photo.dng import DngFacts, read_dng_facts
+from pipeline.photo.jpeg import LinearPhoto
+from pipeline.photo.orientation import upright
+from pipeline.sequence import Triple
+
+_D65_K = 6504.0
+
+
+@dataclass(frozen=True)
+class RawPhoto:
+    """A Bayer mosaic, upright, of even size, with all that turns it into linear camera RGB.
+
+    `mosaic` is H×W uint16 of the visible area, its black level not subtracted, any LinearizationTable
+    applied. `pattern` (2×2, values 0=R 1=G 2=B) and `black` (2×2) hold for the upright mosaic from its
+    top left corner. `white` is the level of saturation in the same units as the mosaic.
+    `as_shot_neutral` is the camera RGB of the neutral the camera chose, green = 1.
+    """
+
+    mosaic: NDArray[np.uint16]
+    pattern: NDArray[np.uint8]
+    black: NDArray[np.float32]
+    white: float
+    colour: CameraColour
+    as_shot_neutral: Triple | None
+
+
+def open_raw(path: Path) -> RawPhoto | LinearPhoto:
+    """Open a RAW file: a Bayer mosaic as RawPhoto, any other kind as linear camera RGB.
+
+    Raises PhotoError where the file is torn, of no kind that LibRaw reads, or its colour is unknown.
+    """
+    import rawpy
+
+    try:
+        data = path.read_bytes()
+        facts = _dng_facts(data)
+        with rawpy.imread(io.BytesIO(data)) as raw:
+            return _bayer(path, raw, facts) if _is_bayer(raw) else _developed(path, raw, facts)
+    except OSError as error:
+        raise PhotoError(f"{path.name} cannot be read ({error.strerror}): copy it again") from error
+    except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
+        raise PhotoError(f"{path.name} is torn or of no RAW type that LibRaw reads: leave it out") from error
+    except rawpy.LibRawError as error:
+        raise PhotoError(f"{path.name} is torn: copy it again or leave it out") from error
+
+
+def _dng_facts(data: bytes) -> DngFacts | None:
+    import exiv2
+
+    try:
+        return read_dng_facts(data)
+    except exiv2.Exiv2Error:
+        return None  # not every RAW type is known to Exiv2; LibRaw has the last word
+
+
+def _is_bayer(raw: Any) -> bool:
+    import rawpy
+
+    pattern = raw.raw_pattern
+    return bool(
+        raw.raw_type == rawpy.RawType.Flat
+        and pattern is not None
+        and pattern.shape == (2, 2)
+        and sorted(raw.color_desc.decode()[index] for index in pattern.flat) == list("BGGR")
+    )
+
+
+def _bayer(path: Path, raw: Any, facts: DngFacts | None) -> RawPhoto:
+    # For a mosaic in memory LibRaw's black is one level per colour index, here one per place.
+    places = raw.raw_pattern
+    pattern = np.array([["RGB".index(chr(raw.color_desc[index])) for index in row] for row in places])
+    black = np.array([[raw.black_level_per_channel[index] for index in row] for row in places])
+    white, mosaic = float(raw.white_level), raw.raw_image_visible
+    if facts is not None and facts.size == raw.raw_image.shape and facts.pattern is not None:
+        top, left, bottom, right = facts.active_area
+        mosaic, pattern = raw.raw_image[top:bottom, left:right], facts.pattern
+        black = black if facts.black is None else facts.black
+        white = white if facts.white is None else facts.white
+    height, width = (size - size % 2 for size in mosaic.shape)
+    if not black.max() < white or min(height, width) < 2:
+        raise PhotoError(f"{path.name} has no level between black and white: leave it out")
+    flip = raw.sizes.flip
+    return RawPhoto(
+        mosaic=np.array(upright(mosaic[:height, :width], flip), dtype=np.uint16, order="C"),
+        pattern=np.ascontiguousarray(upright(pattern, flip), dtype=np.uint8),
+        black=np.ascontiguousarray(upright(black, flip), dtype=np.float32),
+        white=white,
+        colour=_colour(path, raw, facts),
+        as_shot_neutral=_neutral(raw, facts),
+    )
+
+
+def _developed(path: Path, raw: Any, facts: DngFacts | None) -> LinearPhoto:
+    """Let LibRaw demosaic what is no Bayer mosaic, with every automatic scaling off."""
+    import rawpy
+
+    rgb = raw.postprocess(
+        output_color=rawpy.ColorSpace.raw,
+        gamma=(1, 1),
+        no_auto_bright=True,
+        adjust_maximum_thr=0.0,
+        user_wb=[1.0, 1.0, 1.0, 1.0],
+        output_bps=16,
+    )
+    if rgb.ndim != 3 or rgb.shape[2] != 3:
+        raise PhotoError(f"{path.name} has a sensor of other colours than red, green and blue: leave it out")
+    linear = np.arange(65536, dtype=np.float32) / np.float32(65535.0)
+    return LinearPhoto(np.ascontiguousarray(rgb), linear, _colour(path, raw, facts), _neutral(raw, facts))
+
+
+def _colour(path: Path, raw: Any, facts: DngFacts | None) -> CameraColour:
+    if facts is not None and facts.colour is not None:
+        return facts.colour
+    matrix = np.asarray(raw.rgb_xyz_matrix, dtype=np.float64)[:3]
+    if not np.linalg.det(matrix):
+        raise PhotoError(f"{path.name} is of a camera whose colour LibRaw does not know: convert it to DNG")
+    return libraw_colour(matrix)
+
+
+def libraw_colour(matrix: NDArray[np.float64]) -> CameraColour:
+    """Return the colour of a camera of which LibRaw knows one matrix (3×3, XYZ to camera RGB, for D65).
+
+    LibRaw balances white in camera RGB and then takes one fixed matrix to the output, whatever the
+    light. The forward matrix says exactly that: white-balanced camera RGB to XYZ D65, adapted to D50.
+    """
+    balanced = np.linalg.inv(matrix / (matrix @ xy_to_xyz(D65_XY))[:, np.newaxis])
+    return CameraColour(
+        colour_matrix_1=matrix,
+        illuminant_1_k=_D65_K,
+        colour_matrix_2=None,
+        illuminant_2_k=None,
+        forward_matrix_1=bradford_adaptation(D65_XY, D50_XY) @ balanced,
+        forward_matrix_2=None,
+        calibration_1=np.eye(3),
+        calibration_2=np.eye(3),
+        analog_balance=np.ones(3),
+    )
+
+
+def _neutral(raw: Any, facts: DngFacts | None) -> Triple | None:
+    if facts is not None and facts.as_shot_neutral is not None:
+        return facts.as_shot_neutral
+    multipliers = np.asarray(raw.camera_whitebalance[:3], dtype=np.float64)
+    if not (multipliers > 0).all():
+        return None
+    red, green, blue = multipliers
+    return float(green / red), 1.0, float(green / blue)
