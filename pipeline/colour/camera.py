@@ -84,7 +84,7 @@ def neutral_to_xy(colour: CameraColour, neutral: ArrayLike) -> Matrix:
         if np.max(np.abs(xy - previous)) <= _XY_TOLERANCE:
             return xy
         previous, before = xy, previous
-    return np.mean([previous, before], axis=0, dtype=np.float64)
+    return np.asarray((previous + before) / 2.0)
 
 
 def camera_to_xyz_d50(colour: CameraColour, neutral: ArrayLike) -> Matrix:

@@ -86,18 +86,28 @@ def linear_to_bt1886(level: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(level, dtype=np.float64) ** (1.0 / BT1886_EXPONENT)
 
 
-def shoulder(level: ArrayLike, start: float = SHOULDER_START, white: float = 1.0) -> NDArray[np.float64]:
+def shoulder(
+    level: NDArray[np.float32], start: float = SHOULDER_START, white: float = 1.0
+) -> NDArray[np.float32]:
     """Return the levels (any shape) with their top rolled to 1 at the level `white`, and 1 above it.
 
     Identity below `start`; from there the cubic that leaves with slope 1 and arrives with slope 0, so
     the curve is smooth at both ends and what clips shows no edge. It is monotonic for a `white` up to
     start + 3 (1 - start) (Fritsch & Carlson 1980). The same curve serves every channel: grey stays grey.
     """
-    value = np.asarray(level, dtype=np.float64)
-    span = white - start
-    t = np.clip((value - start) / span, 0.0, 1.0)
-    rolled = start + span * t * (1.0 - t) ** 2 + (1.0 - start) * t * t * (3.0 - 2.0 * t)
-    return np.where(value <= start, value, rolled)
+    span, rise = white - start, 1.0 - start
+    # With t = 0..1 between start and white: start + span t + square t**2 + cube t**3.
+    square, cube = np.float32(3.0 * rise - 2.0 * span), np.float32(span - 2.0 * rise)
+    t = level - np.float32(start)
+    t *= np.float32(1.0 / span)
+    np.clip(t, np.float32(0.0), np.float32(1.0), out=t)
+    rolled = t * cube
+    rolled += square
+    rolled *= t
+    rolled += np.float32(span)
+    rolled *= t
+    rolled += np.minimum(level, np.float32(start), out=t)
+    return np.asarray(rolled)
 
 
 def clip_to_white(
@@ -115,9 +125,7 @@ def clip_to_white(
     if ceiling >= 1.0:
         np.minimum(scaled, np.float32(1.0), out=scaled)
         return scaled
-    top = scaled > SHOULDER_START * ceiling
-    scaled[top] = shoulder(scaled[top], SHOULDER_START * ceiling, ceiling)
-    return scaled
+    return shoulder(scaled, SHOULDER_START * ceiling, ceiling)
 
 
 def rgb_to_ycbcr(code: ArrayLike) -> NDArray[np.float64]:
