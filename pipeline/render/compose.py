@@ -1,0 +1,179 @@
+"""From a photo, its correction and a grade to a frame for the encoder, step by step or in one call.
+
+The order: demosaic to white-balanced linear camera RGB, warp, gain and vignette, common white, linear
+BT.2020, grade to display code, Y'CbCr (ITU-T H.273 matrix 1, limited range), dither. Everything up to
+the dither is float32 and nothing is clipped on the way but at the common white. The common white is
+applied in camera RGB, because that is where a channel clips.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour.display import balanced_to_bt2020, clip_to_white, limited_range, rgb_to_ycbcr
+from pipeline.colour.grade import Grade, apply_grade
+from pipeline.corrections import Corrections, FrameCorrection
+from pipeline.errors import EvenflightError
+from pipeline.photo.jpeg import LinearPhoto
+from pipeline.photo.opening import Photo
+from pipeline.photo.raw import RawPhoto
+from pipeline.render import resample
+from pipeline.render.arrays import F32, F64, STRIP_ROWS, reused
+from pipeline.render.delivery import FrameFormat
+from pipeline.render.demosaic import linear_rgb
+
+Samples = NDArray[np.uint8] | NDArray[np.uint16]
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one frame needs after the warp: all per-pixel steps of it.
+
+    `gain` (3,) is the factor of each channel, `saturation` the lowest level at which a channel of this
+    frame clips once gained, `white` the common white, `matrix` (3×3) leads to linear BT.2020.
+    """
+
+    gain: F32
+    saturation: float
+    white: float
+    matrix: F32
+    grade: Grade
+
+
+def photo_size(photo: Photo) -> tuple[int, int]:
+    """Return width and height of the upright picture, px."""
+    picture = photo.mosaic if isinstance(photo, RawPhoto) else photo.rgb
+    return picture.shape[1], picture.shape[0]
+
+
+def look_of(photo: Photo, frame: FrameCorrection, corrections: Corrections, grade: Grade) -> Look:
+    """Return the per-pixel steps of a frame. Display-referred photos have had their shoulder already."""
+    colour = photo.colour
+    if isinstance(photo, LinearPhoto) and colour is None:
+        grade = grade.model_copy(update={"shoulder": False})
+    gain = np.exp2(frame.gain_ev + np.asarray(frame.channel_gain_ev, np.float64))
+    return Look(
+        gain=gain.astype(np.float32),
+        saturation=float(np.min(gain / np.asarray(frame.neutral))),
+        white=corrections.white,
+        matrix=balanced_to_bt2020(colour, frame.neutral).astype(np.float32),
+        grade=grade,
+    )
+
+
+def warped(
+    photo: Photo, frame: FrameCorrection, corrections: Corrections, size: tuple[int, int]
+) -> tuple[F32, F64]:
+    """Return linear, white-balanced camera RGB at the output's size, and the map it came through.
+
+    Raises EvenflightError where the photo is not of the size that was measured, or where the map leaves
+    the photo.
+    """
+    width, height = photo_size(photo)
+    label = f"frame {frame.frame} ({frame.shown_file})"
+    if (width, height) != (corrections.width, corrections.height):
+        raise EvenflightError(
+            f"{label} is {width}×{height} px, but {corrections.width}×{corrections.height} was measured: "
+            "run the sequence again"
+        )
+    homography = resample.output_to_source(corrections, frame, size)
+    resample.check_inside(homography, size, width, height, label)
+    shrink = resample.source_scale(corrections, size)
+    radius = len(resample.box_taps(shrink)) // 2
+    box = resample.needed_box(homography, size, width, height, radius)
+    return resample.warp(linear_rgb(photo, frame.neutral, box), homography, size, box, shrink), homography
+
+
+def brighten(rgb: F32, look: Look, vignette: F32 | None = None) -> F32:
+    """Multiply by the gains and, where given, by the factor that undoes the vignette (H×W×1)."""
+    gained = np.asarray(cv2.transform(rgb, np.diag(look.gain)), np.float32)
+    return gained if vignette is None else np.multiply(gained, vignette, out=gained)
+
+
+def to_working_space(rgb: F32, look: Look) -> F32:
+    """Bring gained camera RGB to linear BT.2020 with the common white at 1."""
+    white_at_one = clip_to_white(rgb, look.white, look.saturation)
+    return np.asarray(cv2.transform(white_at_one, look.matrix), np.float32)
+
+
+def to_ycbcr(code: F32, format: FrameFormat) -> tuple[F32, F32, F32]:
+    """Return planes Y', Cb, Cr of R'G'B' codes (H×W×3), as unrounded codes of the limited range.
+
+    Chroma is filtered to its own, coarser places: across it stands on the even luma columns (1 2 1
+    filter), down it stands between two rows (their mean), as H.264 and MPEG-2 place it by default
+    (ITU-T H.273, chroma sample location 0). `code` has an even number of rows.
+    """
+    planes = cv2.split(cv2.transform(code, _ycbcr_matrix(format.bits)))
+    luma, blue, red = (np.asarray(plane, np.float32) for plane in planes)
+    across, down = format.chroma_step
+    return luma, _coarser(blue, across, down), _coarser(red, across, down)
+
+
+def _ycbcr_matrix(bits: int) -> F32:
+    """Return the 3×4 matrix from R'G'B' 0..1 to codes of the limited range."""
+    offset = limited_range(rgb_to_ycbcr(np.zeros(3)), bits)
+    columns = limited_range(rgb_to_ycbcr(np.eye(3)), bits) - offset
+    return np.column_stack([columns.T, offset]).astype(np.float32)
+
+
+def _coarser(plane: F32, across: int, down: int) -> F32:
+    if down == 2:
+        plane = (plane[0::2] + plane[1::2]) * np.float32(0.5)
+    if across == 2:
+        left = np.concatenate([plane[:, :1], plane[:, 1:-1:2]], axis=1)
+        plane = plane[:, 0::2] * np.float32(0.5) + (left + plane[:, 1::2]) * np.float32(0.25)
+    return plane
+
+
+def dither(planes: tuple[F32, F32, F32], format: FrameFormat, seed: int) -> Samples:
+    """Round the planes to whole codes, each up or down at random so that its mean is exact.
+
+    Returns all samples in one array, plane after plane, as the encoder's pipe takes them. The noise
+    depends on `seed` alone, the number of the frame.
+    """
+    noise = np.random.Generator(np.random.SFC64(seed))
+    count = sum(plane.size for plane in planes)
+    samples: Samples = np.empty(count, np.uint8) if format.bits == 8 else np.empty(count, np.uint16)
+    start = 0
+    for plane in planes:
+        raised = noise.random(dtype=np.float32, out=reused("noise", plane.shape))
+        raised += plane
+        # All values are positive, so the conversion to an integer rounds down.
+        samples[start : start + plane.size].reshape(plane.shape)[...] = raised
+        start += plane.size
+    return samples
+
+
+def render_frame(
+    photo: Photo, frame: FrameCorrection, corrections: Corrections, grade: Grade, format: FrameFormat
+) -> Samples:
+    """Return the finished samples of one frame: every step above, per-pixel ones strip by strip.
+
+    Raises EvenflightError as `warped` does.
+    """
+    size = (format.width, format.height)
+    rgb, homography = warped(photo, frame, corrections, size)
+    look = look_of(photo, frame, corrections, grade)
+    across, down = format.chroma_step
+    chroma = (format.height // down, format.width // across)
+    planes = (
+        reused("luma", (format.height, format.width)),
+        reused("chroma blue", chroma),
+        reused("chroma red", chroma),
+    )
+    for top in range(0, format.height, STRIP_ROWS):
+        rows = range(top, min(top + STRIP_ROWS, format.height))
+        vignette = None
+        if any(corrections.vignette):
+            vignette = resample.vignette_gain(
+                homography, size, rows, corrections.width, corrections.height, corrections.vignette
+            )
+        gained = brighten(rgb[rows.start : rows.stop], look, vignette)
+        code = apply_grade(look.grade, to_working_space(gained, look))
+        for plane, part, step in zip(planes, to_ycbcr(code, format), (1, down, down), strict=True):
+            plane[rows.start // step : rows.stop // step] = part
+    return dither(planes, format, frame.frame)

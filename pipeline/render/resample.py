@@ -1,0 +1,155 @@
+"""The one spatial resampling of a render: rotation, crop and output scale in a single map.
+
+Convention (design, section 6): pixel centres at integers, scaling between sizes is (p + 0.5) s - 0.5,
+the principal point is the picture's centre. An output pixel p shows the source pixel
+K C K_out^-1 p, where C is the correction rotation.
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from pipeline.corrections import Corrections, FrameCorrection
+from pipeline.errors import EvenflightError
+from pipeline.render.arrays import F32, F64, STRIP_ROWS, Box, reused
+from pipeline.sequence import Triple
+
+# How far the map may leave the source, px. Less is rounding and clamped to the outermost pixels.
+EDGE_TOLERANCE_PX = 0.5
+# Source pixels around the map which the interpolation (bicubic) reads.
+INTERPOLATION_MARGIN_PX = 3
+
+
+def inscribed(width: int, height: int, out_width: int, out_height: int) -> tuple[float, float]:
+    """Return width and height of the largest rectangle of the output's shape inside the source, px."""
+    scale = min(width / out_width, height / out_height)
+    return out_width * scale, out_height * scale
+
+
+def source_scale(corrections: Corrections, size: tuple[int, int]) -> float:
+    """Return the source px that one output px spans, for an output of `size` (width, height)."""
+    rectangle, _ = inscribed(corrections.width, corrections.height, *size)
+    return corrections.crop_ratio * rectangle / size[0]
+
+
+def output_to_source(corrections: Corrections, frame: FrameCorrection, size: tuple[int, int]) -> F64:
+    """Return the homography K C K_out^-1 (3×3) from output px to source px."""
+    focal = corrections.focal_px
+    rotation, _ = cv2.Rodrigues(np.asarray(frame.rotation_rad, np.float64))
+    to_source = _intrinsics(focal, corrections.width, corrections.height)
+    to_output = _intrinsics(focal / source_scale(corrections, size), *size)
+    homography: F64 = to_source @ rotation @ np.linalg.inv(to_output)
+    homography /= homography[2, 2]
+    return homography
+
+
+def _intrinsics(focal_px: float, width: int, height: int) -> F64:
+    return np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1]])
+
+
+def mapped_corners(homography: F64, size: tuple[int, int]) -> F64:
+    """Return where the centres of the four corner pixels of the output lie in the source (4×2: x, y).
+
+    A homography keeps straight lines, so these bound the whole output.
+    """
+    right, bottom = size[0] - 1, size[1] - 1
+    corners = np.array([[[0, 0], [right, 0], [right, bottom], [0, bottom]]], np.float64)
+    mapped: F64 = np.asarray(cv2.perspectiveTransform(corners, homography), np.float64)[0]
+    return mapped
+
+
+def check_inside(homography: F64, size: tuple[int, int], width: int, height: int, label: str) -> None:
+    """Raise EvenflightError, naming `label`, where the output would show more than the source has."""
+    corners = mapped_corners(homography, size)
+    over = max(
+        float(-corners.min()),
+        float(corners[:, 0].max()) - (width - 1),
+        float(corners[:, 1].max()) - (height - 1),
+    )
+    if over > EDGE_TOLERANCE_PX:
+        raise EvenflightError(
+            f"{label}: the corrected view leaves the photo by {over:.1f} px; "
+            "repeat the stage stabilise for this shape of output"
+        )
+
+
+def needed_box(homography: F64, size: tuple[int, int], width: int, height: int, radius: int = 0) -> Box:
+    """Return the part of the source that the warp reads, bounds even so that a mosaic keeps its phase."""
+    corners = mapped_corners(homography, size)
+    margin = INTERPOLATION_MARGIN_PX + radius
+    low = np.floor(corners.min(axis=0)).astype(int) - margin
+    high = np.ceil(corners.max(axis=0)).astype(int) + margin + 1
+    left, top = (max(int(value) // 2 * 2, 0) for value in low)
+    right, bottom = min(int(high[0]) + high[0] % 2, width), min(int(high[1]) + high[1] % 2, height)
+    return Box(top, int(bottom), left, int(right))
+
+
+def box_taps(shrink: float) -> F32:
+    """Return the taps of a box as wide as `shrink` source px (at least 1), its end taps fractional."""
+    width = max(shrink, 1.0)
+    radius = math.ceil((width - 1.0) / 2.0 - 1e-9)
+    taps = np.ones(2 * radius + 1, np.float64)
+    if radius:
+        taps[0] = taps[-1] = (width - (2 * radius - 1)) / 2.0
+    return (taps / width).astype(np.float32)
+
+
+def soften(rgb: F32, shrink: float) -> F32:
+    """Return `rgb` (H×W×3, linear light) averaged over the area that one output pixel will cover.
+
+    Together with the bicubic interpolation after it, measured on a zone plate and an aerial photo at a
+    shrink of 1.875, 12 MP to 1080p, one thread: 40 ms; 18 % of the amplitude beyond the output's
+    Nyquist frequency comes back as moiré (bicubic alone 86 %, twice supersampled bilinear with area
+    reduction 27 % in 53 ms, a Gaussian of like sharpness 18 % in 54 ms); 74 dB against an exact area
+    reduction, more than any of those. A Lanczos-2 prefilter keeps 10 % more contrast at half Nyquist
+    but rings at edges and takes 61 ms. A picture that does not shrink is returned as it is.
+    """
+    taps = box_taps(shrink)
+    if len(taps) == 1:
+        return rgb
+    radius = len(taps) // 2
+    height = rgb.shape[0]
+    softened = reused("softened", rgb.shape)
+    for top in range(0, height, STRIP_ROWS):
+        first, last = max(top - radius, 0), min(top + STRIP_ROWS + radius, height)
+        strip = cv2.sepFilter2D(rgb[first:last], cv2.CV_32F, taps, taps, borderType=cv2.BORDER_REPLICATE)
+        softened[top : top + STRIP_ROWS] = strip[top - first : top - first + STRIP_ROWS]
+    return softened
+
+
+def warp(rgb: F32, homography: F64, size: tuple[int, int], box: Box, shrink: float) -> F32:
+    """Return the output of `size` (width, height) seen through `homography` (output px to source px).
+
+    `rgb` is the part `box` of the source. Bicubic, anti-aliased where the output is smaller. What
+    `check_inside` lets pass beyond the outermost pixel centres takes those pixels' values. The array is
+    reused by the next call in the same thread.
+    """
+    softened = soften(rgb, shrink)
+    shift = np.array([[1.0, 0.0, -box.left], [0.0, 1.0, -box.top], [0.0, 0.0, 1.0]])
+    output = reused("warped", (size[1], size[0], 3))
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    cv2.warpPerspective(
+        softened, shift @ homography, size, dst=output, flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    return output
+
+
+def vignette_gain(
+    homography: F64, size: tuple[int, int], rows: range, width: int, height: int, vignette: Triple
+) -> F32:
+    """Return the factor that undoes the vignette for rows of the output (rows×width×1).
+
+    The loss is known over the source, a1 r^2 + a2 r^4 + a3 r^6 EV with r = 1 in the corner, so the
+    radius is taken where each output pixel comes from.
+    """
+    x, y = np.meshgrid(np.arange(size[0], dtype=np.float64), np.arange(rows.start, rows.stop))
+    u, v, w = (row[0] * x + row[1] * y + row[2] for row in homography)
+    square = (u / w - (width - 1) / 2) ** 2 + (v / w - (height - 1) / 2) ** 2
+    square /= (width * width + height * height) / 4.0
+    a1, a2, a3 = vignette
+    loss_ev = square * (a1 + square * (a2 + square * a3))
+    gain: F32 = np.exp2(loss_ev).astype(np.float32)[..., np.newaxis]
+    return gain

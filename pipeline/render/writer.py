@@ -1,0 +1,224 @@
+"""Writing a video: frames through a pipe to ffmpeg, checked by decoding before they take their name."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import threading
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from pipeline.errors import EvenflightError
+from pipeline.render.compose import Samples
+from pipeline.render.delivery import Delivery, FrameFormat
+
+# ITU-T H.273: primaries, transfer and matrix of BT.709 are each 1; limited range.
+BT709 = 1
+LIMITED_RANGE = 1  # as FFmpeg numbers it: 1 limited, 2 full
+
+_MUXERS = {"mp4": "mp4", "mkv": "matroska"}
+_STDERR_KEPT = 4096
+
+
+@dataclass(frozen=True)
+class VideoFacts:
+    """What decoding a video from its first to its last frame shows."""
+
+    width: int
+    height: int
+    pixel_format: str
+    fps: Fraction
+    frames: int
+    duration_s: float
+    primaries: int
+    transfer: int
+    matrix: int
+    range: int
+
+
+def ffmpeg_command(
+    path: Path, delivery: Delivery, format: FrameFormat, fps: Fraction, created_at: str | None
+) -> list[str]:
+    """Return the command that reads raw frames on its standard input and writes the video `path`.
+
+    The tags are set on the frames, by a filter, because FFmpeg lets the frames' own tags win over
+    options for the output.
+    """
+    from imageio_ffmpeg import get_ffmpeg_exe
+
+    rate = f"{fps.numerator}/{fps.denominator}"
+    tags = "range=tv:color_primaries=bt709:color_trc=bt709:colorspace=bt709"
+    if delivery.pixel_format in ("yuv420p", "yuv420p10le"):
+        tags += ":chroma_location=left"
+    command = [get_ffmpeg_exe(), "-hide_banner", "-loglevel", "error", "-y"]
+    command += ["-f", "rawvideo", "-pixel_format", format.pixel_format]
+    command += ["-video_size", f"{format.width}x{format.height}", "-framerate", rate, "-i", "pipe:0"]
+    command += ["-vf", f"setparams={tags}", "-fps_mode", "passthrough", "-an", "-map_metadata", "-1"]
+    command += ["-c:v", delivery.codec, "-pix_fmt", delivery.pixel_format, "-threads", str(delivery.threads)]
+    for key, value in delivery.options.items():
+        command += [f"-{key}", str(value)]
+    # Without the encoder's and the muxer's version and time: the same frames give the same file.
+    command += ["-fflags", "+bitexact", "-flags:v", "+bitexact"]
+    if created_at is not None:
+        command += ["-metadata", f"creation_time={created_at}"]
+    if delivery.container == "mp4":
+        # Ticks of which every frame lasts a whole number; the index first, for streaming.
+        command += ["-video_track_timescale", str(fps.numerator * 512), "-movflags", "+faststart"]
+    return [*command, "-f", _MUXERS[delivery.container], str(path)]
+
+
+class VideoWriter:
+    """Writes one video. Use as a context manager; `path` comes into being only where all went well.
+
+    Frames go to a hidden file beside `path`, which is decoded and compared with what was asked for, and
+    then renamed. On any error, or an interruption, ffmpeg is ended and the hidden file removed.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        delivery: Delivery,
+        format: FrameFormat,
+        fps: Fraction,
+        created_at: str | None = None,
+    ) -> None:
+        self.path = path
+        self.facts: VideoFacts | None = None
+        self._delivery = delivery
+        self._format = format
+        self._fps = fps
+        self._created_at = created_at
+        self._part = path.with_name(f".{path.name}.part")
+        self._frames = 0
+        self._stderr = b""
+
+    def __enter__(self) -> Self:
+        command = ffmpeg_command(self._part, self._delivery, self._format, self._fps, self._created_at)
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        )
+        self._listener = threading.Thread(target=self._listen, daemon=True)
+        self._listener.start()
+        return self
+
+    def write(self, samples: Samples) -> None:
+        """Hand one frame to the encoder. Raises EvenflightError with the reason where it has ended."""
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.write(samples.data)
+        except OSError as error:
+            self._process.wait()
+            raise self._failure() from error
+        self._frames += 1
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if kind is None:
+                self._finish()
+        finally:
+            self._abandon()
+
+    def _finish(self) -> None:
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.close()
+        except OSError as error:
+            self._process.wait()
+            raise self._failure() from error
+        if self._process.wait() != 0:
+            raise self._failure()
+        self.facts = inspect_video(self._part)
+        self._check(self.facts)
+        self._part.replace(self.path)
+
+    def _abandon(self) -> None:
+        """End ffmpeg where it still runs, and remove the hidden file where it still exists."""
+        if self._process.poll() is None:
+            self._process.kill()
+            self._process.wait()
+        self._listener.join()
+        for pipe in (self._process.stdin, self._process.stderr):
+            try:
+                if pipe is not None:
+                    pipe.close()
+            except OSError:
+                pass  # what was still to be written has nowhere to go
+        self._part.unlink(missing_ok=True)
+
+    def _listen(self) -> None:
+        assert self._process.stderr is not None
+        while block := os.read(self._process.stderr.fileno(), _STDERR_KEPT):
+            self._stderr = (self._stderr + block)[-_STDERR_KEPT:]
+
+    def _failure(self) -> EvenflightError:
+        self._listener.join()
+        lines = self._stderr.decode(errors="replace").strip().splitlines()
+        reason = lines[-1] if lines else f"exit status {self._process.returncode}"
+        return EvenflightError(
+            f"the encoder could not write {self.path.name} ({reason}): "
+            "check the space on the disk and the delivery"
+        )
+
+    def _check(self, facts: VideoFacts) -> None:
+        asked = VideoFacts(
+            width=self._format.width,
+            height=self._format.height,
+            pixel_format=self._format.pixel_format,
+            fps=self._fps,
+            frames=self._frames,
+            duration_s=float(self._frames / self._fps),
+            primaries=BT709,
+            transfer=BT709,
+            matrix=BT709,
+            range=LIMITED_RANGE,
+        )
+        for name, value in vars(asked).items():
+            seen = getattr(facts, name)
+            # Matroska counts milliseconds: a time may be off by half of one, the rate it says is exact.
+            same = abs(seen - value) <= 1e-3 if name == "duration_s" else seen == value
+            if not same:
+                raise EvenflightError(
+                    f"{self.path.name} was written but decodes with {name.replace('_', ' ')} {seen} "
+                    f"instead of {value}: it was removed; try another delivery"
+                )
+
+
+def inspect_video(path: Path) -> VideoFacts:
+    """Decode the video at `path` wholly and return what it holds.
+
+    The duration is from the first frame's beginning to the last frame's end. Raises EvenflightError
+    where it cannot be decoded.
+    """
+    import av
+
+    try:
+        with av.open(str(path)) as container:
+            stream = container.streams.video[0]
+            stream.thread_type = "AUTO"
+            first: Any = None
+            frames = 0
+            for last in container.decode(stream):
+                first = first or last
+                frames += 1
+            if first is None:
+                raise EvenflightError(f"{path.name} holds no frame: encode it again")
+            fps = Fraction(stream.average_rate or 0)
+            return VideoFacts(
+                width=first.width,
+                height=first.height,
+                pixel_format=first.format.name,
+                fps=fps,
+                frames=frames,
+                duration_s=float((last.pts - first.pts) * last.time_base + 1 / fps),
+                primaries=int(first.color_primaries),
+                transfer=int(first.color_trc),
+                matrix=int(first.colorspace),
+                range=int(first.color_range),
+            )
+    except av.FFmpegError as error:
+        raise EvenflightError(f"{path.name} cannot be decoded ({error.strerror}): encode it again") from error

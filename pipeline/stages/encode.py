@@ -1,0 +1,198 @@
+"""Encode: one pass from the full-size photos, through their corrections, to a checked video."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from pipeline.colour.grade import Grade, load_grade
+from pipeline.corrections import Corrections, FrameCorrection
+from pipeline.errors import EvenflightError, PhotoError, UsageError
+from pipeline.parallel import ordered_map
+from pipeline.photo.opening import Photo, open_photo
+from pipeline.render.compose import Samples, render_frame
+from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, load_delivery
+from pipeline.render.resample import inscribed
+from pipeline.render.writer import LIMITED_RANGE, VideoFacts, VideoWriter
+from pipeline.settings import Settings
+from pipeline.stages.result import StageResult
+
+# The largest enlargement that is still done for a delivery which the user names (design, section 7).
+MAX_ENLARGEMENT = 1.25
+# Factors up to this are rounding of sizes and not worth a word.
+_SAME_SIZE = 1.001
+# Frames that show the same photo are rendered from one decode, so many at a time.
+_RUN_FRAMES = 4
+
+
+@dataclass(frozen=True)
+class RenderJob:
+    """What every frame of a render shares; it travels to the workers."""
+
+    card: Path
+    corrections: Corrections
+    grade: Grade
+    format: FrameFormat
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """One finished frame: its samples, the file that it shows, and why that is not the one intended."""
+
+    correction: FrameCorrection
+    samples: Samples
+    shown_file: str
+    trouble: str | None
+
+
+def output_size(
+    width: int, height: int, crop_ratio: float, delivery: Delivery, *, named: bool = False
+) -> tuple[int, int, str | None]:
+    """Return width and height of the video, and a sentence where they need one.
+
+    `width` × `height` is the photo, `crop_ratio` the share of its largest rectangle of the delivery's
+    shape that the steady view keeps. Where that has fewer pixels than the delivery, the video takes the
+    largest even size of that shape; a delivery the user named keeps its size and is enlarged, up to
+    1.25 times. Raises UsageError beyond, with the size that fits.
+    """
+    available = inscribed(width, height, delivery.width, delivery.height)[0] * crop_ratio
+    factor = delivery.width / available
+    if factor <= _SAME_SIZE:
+        return delivery.width, delivery.height, None
+    fitting_width, fitting_height = (
+        int(side / factor / 2.0 + 1e-6) * 2 for side in (delivery.width, delivery.height)
+    )
+    size = f"{delivery.width}×{delivery.height}"
+    fits = f"{fitting_width}×{fitting_height}"
+    if not named:
+        note = f"the photos and the steady view give {fits} px, so the video has that size, not {size}"
+        return fitting_width, fitting_height, note
+    if factor <= MAX_ENLARGEMENT:
+        return delivery.width, delivery.height, f"the video is enlarged {factor:.2f} times to {size} px"
+    raise UsageError(
+        f"the delivery of {size} px would enlarge the photos {factor:.2f} times, more than "
+        f"{MAX_ENLARGEMENT:g}: choose one of at most {fits} px"
+    )
+
+
+def encode(
+    card: Path,
+    corrections: Corrections,
+    folder: Path,
+    settings: Settings,
+    executor: Executor,
+    workers: int,
+    advance: Callable[[int], None],
+    *,
+    named: bool = False,
+) -> StageResult:
+    """Render the sequence to `folder`/<id>_<grade>_<delivery>.<container> and measure the result.
+
+    `card` is the folder that the corrections' file names are relative to, `named` says that the user
+    chose the delivery (see `output_size`), `advance` is called with the number of frames just written.
+    A photo that can no longer be opened is replaced by the nearest one that can, with a warning.
+    Raises UsageError for an unknown grade, delivery or an unfit size, EvenflightError where the video
+    cannot be made; then no file is left.
+    """
+    if not card.is_dir():
+        raise UsageError(f"the card {card.name} is not where it was: say where with --card")
+    delivery_name, delivery = load_delivery(settings.encode.delivery)
+    grade = load_grade(settings.encode.grade)
+    width, height, note = output_size(
+        corrections.width, corrections.height, corrections.crop_ratio, delivery, named=named
+    )
+    grade_name = Path(settings.encode.grade).stem
+    path = folder / f"{corrections.id}_{grade_name}_{delivery_name}.{delivery.container}"
+    job = RenderJob(card, corrections, grade, delivery.frame_format((width, height)))
+    writer = VideoWriter(path, delivery, job.format, exact_rate(settings.encode.fps), corrections.started_at)
+    result = StageResult(warnings=[note] if note else [])
+    runs = ordered_map(executor, partial(render_run, job), runs_of_one_photo(corrections), 2 * workers)
+    with writer:
+        for run in runs:
+            for rendered in run:
+                writer.write(rendered.samples)
+                _note_frame(result, rendered)
+            advance(len(run))
+    assert writer.facts is not None
+    output = {"grade": grade_name, "delivery": delivery_name, **output_facts(path, writer.facts)}
+    result.applied = {"outputs": [output]}
+    return result
+
+
+def runs_of_one_photo(corrections: Corrections) -> Iterator[list[FrameCorrection]]:
+    """Yield the frames in order, those next to each other that show the same photo together."""
+    run: list[FrameCorrection] = []
+    for frame in corrections.frames:
+        if run and (frame.shown_file != run[0].shown_file or len(run) == _RUN_FRAMES):
+            yield run
+            run = []
+        run.append(frame)
+    if run:
+        yield run
+
+
+def render_run(job: RenderJob, run: list[FrameCorrection]) -> list[Rendered]:
+    """Render frames that show the same photo, or the nearest that can be opened in its place."""
+    try:
+        photo, source, trouble = open_photo(job.card / run[0].shown_file), None, None
+    except PhotoError as error:
+        photo, source = _stand_in(job, run[0])
+        trouble = f"{error}; {source.shown_file} stands in"
+    rendered = []
+    for frame in run:
+        # A stand-in comes with its own correction; the frame's number seeds the dither.
+        applied = frame if source is None else source.model_copy(update={"frame": frame.frame})
+        samples = render_frame(photo, applied, job.corrections, job.grade, job.format)
+        rendered.append(Rendered(frame, samples, applied.shown_file, trouble))
+    return rendered
+
+
+def _stand_in(job: RenderJob, frame: FrameCorrection) -> tuple[Photo, FrameCorrection]:
+    """Open the photo nearest in time to that of `frame`, other than its own."""
+    others = [other for other in job.corrections.frames if other.shown_file != frame.shown_file]
+    for other in sorted(others, key=lambda other: (abs(other.time_s - frame.time_s), other.frame)):
+        try:
+            return open_photo(job.card / other.shown_file), other
+        except PhotoError:
+            continue
+    raise EvenflightError(f"no photo of {job.corrections.id} can be opened: is the card still in its place?")
+
+
+def _note_frame(result: StageResult, rendered: Rendered) -> None:
+    correction = rendered.correction
+    label = f"frame {correction.frame} ({correction.file or 'no photo'})"
+    if rendered.trouble is not None:
+        result.warnings.append(f"{label}: {rendered.trouble}")
+    result.frames.append(
+        {
+            "frame": correction.frame,
+            "file": correction.file,
+            "shown_file": rendered.shown_file,
+            "gain_ev": correction.gain_ev,
+            "trouble": rendered.trouble,
+        }
+    )
+
+
+def output_facts(path: Path, facts: VideoFacts) -> dict[str, object]:
+    """Return what a report says of a finished video; tags are numbers of ITU-T H.273."""
+    rate = facts.fps
+    return {
+        "file": path.name,
+        "width": facts.width,
+        "height": facts.height,
+        "fps": str(rate),
+        "frames": facts.frames,
+        "duration_s": round(facts.duration_s, 4),
+        "pixel_format": facts.pixel_format,
+        "tags": {
+            "primaries": facts.primaries,
+            "transfer": facts.transfer,
+            "matrix": facts.matrix,
+            "range": "limited" if facts.range == LIMITED_RANGE else "full",
+        },
+        "bytes": path.stat().st_size,
+    }
