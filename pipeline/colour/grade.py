@@ -23,7 +23,7 @@ from pipeline.errors import UsageError
 from pipeline.sequence import Triple
 from pipeline.settings import named_config, nearest, read_toml
 
-_MID_GREY_ACESCCT = (np.log2(0.18) + 9.72) / 17.52  # S-2016-001, equation for levels above 0.0078125
+_MID_GREY = 0.18
 _HIGHEST_WHITE = SHOULDER_START + 3.0 * (
     1.0 - SHOULDER_START
 )  # beyond it the shoulder would not be monotonic
@@ -53,7 +53,7 @@ class Grade(_Record):
     exposure_ev: float = Field(0.0, ge=-3.0, le=3.0, description="EV, positive brightens")
     temperature_mired: float = Field(0.0, ge=-100.0, le=100.0, description="mired, positive is warmer")
     tint_duv: float = Field(0.0, ge=-0.02, le=0.02, description="Duv, positive is greener")
-    contrast: float = Field(1.0, ge=0.5, le=2.0, description="slope in ACEScct about 18 % grey")
+    contrast: float = Field(1.0, ge=0.5, le=2.0, description="exponent of linear light about 18 % grey")
     cdl: Cdl = Field(Cdl(), description="ASC CDL 1.2 in ACEScct")
     shoulder: bool = Field(True, description="roll the levels above 0.8 to white; else they clip at 1")
 
@@ -92,7 +92,7 @@ def load_grade(name: str) -> Grade:
 def apply_grade(grade: Grade, rgb: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return BT.709 display codes R'G'B' 0..1 (H×W×3) of linear BT.2020 `rgb` (H×W×3), 1.0 = common white.
 
-    In order: exposure, temperature and tint; CDL and contrast in ACEScct; BT.709, where levels below
+    In order: exposure, temperature and tint; CDL in ACEScct; contrast; BT.709, where levels below
     zero (outside its gamut) are clipped; the shoulder; code = L^(1/2.4) (ITU-R BT.1886).
     """
     import cv2
@@ -147,8 +147,9 @@ def cdl_transform(cdl: Cdl) -> Any:
 def look_processor(cdl: Cdl, contrast: float) -> Any:
     """Return an OpenColorIO CPU processor from linear BT.2020 through ACEScct to linear BT.709.
 
-    In ACEScct (ACES S-2016-001: AP1 primaries, log curve with a toe) it applies the CDL, then contrast
-    about 18 % grey. Exact to float32: OPTIMIZATION_LOSSLESS.
+    It applies the CDL in ACEScct (ACES S-2016-001: AP1 primaries, log curve with a toe), then, in linear
+    AP1, contrast: grey (level / grey) ^ contrast, which keeps 18 % grey and black and, other than a slope
+    in ACEScct, crushes no shadow. Exact to float32: OPTIMIZATION_LOSSLESS.
     """
     import PyOpenColorIO as ocio
 
@@ -160,16 +161,18 @@ def look_processor(cdl: Cdl, contrast: float) -> Any:
     def builtin(name: str, direction: Any = ocio.TRANSFORM_DIR_FORWARD) -> Any:
         return ocio.BuiltinTransform(style=name, direction=direction)
 
-    pivot = float(_MID_GREY_ACESCCT * (1.0 - contrast))
-    around_grey = ocio.CDLTransform(slope=[contrast] * 3, offset=[pivot] * 3)
-    around_grey.setStyle(ocio.CDL_NO_CLAMP)
+    around_grey = [
+        matrix(np.eye(3) / _MID_GREY),
+        ocio.ExponentTransform([contrast] * 3 + [1.0]),
+        matrix(np.eye(3) * _MID_GREY),
+    ]
     steps = [
         matrix(BT2020_TO_XYZ),
         builtin("UTILITY - ACES-AP1_to_CIE-XYZ-D65_BFD", ocio.TRANSFORM_DIR_INVERSE),
         builtin("CURVE - ACEScct-LOG_to_LINEAR", ocio.TRANSFORM_DIR_INVERSE),
         cdl_transform(cdl),
-        around_grey,
         builtin("CURVE - ACEScct-LOG_to_LINEAR"),
+        *around_grey,
         builtin("UTILITY - ACES-AP1_to_LINEAR-REC709_BFD"),
     ]
     processor = ocio.Config.CreateRaw().getProcessor(ocio.GroupTransform(steps))
