@@ -1,0 +1,233 @@
+"""Finding the sequences of photographs on a card dump, whatever its folders are called."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path, PurePosixPath
+
+from pipeline.assembly import assemble
+from pipeline.draft import CardPhoto
+from pipeline.errors import PhotoError, UsageError
+from pipeline.parallel import default_workers, ordered_map
+from pipeline.photo.metadata import PHOTO_SUFFIXES, read_facts, structure_trouble
+from pipeline.sequence import Frame, LeftAside, Sequence
+from pipeline.settings import LoadSettings, nearest
+
+SHORTEST_SEQUENCE = 10  # photos; fewer are single photos, which --sequence accepts from 3 on
+
+_SYSTEM_NAMES = frozenset({"$recycle.bin", "system volume information", "__macosx", "@eadir", "lost+found"})
+_SAME_SHOT_S = 2.0  # RAW and JPEG of one shot may be stamped when each was written
+_SAME_FOLDER_S = 60.0  # one number in one folder is one shot (DCF), unless the clocks say otherwise
+
+Beside = dict[str, tuple[str, str]]  # a file left aside: the file kept instead, and why
+
+
+@dataclass
+class CardContents:
+    """What a card holds: sequences, runs of fewer than ten photos, and files that belong to neither.
+
+    `left_aside` lists all of the latter, also those that a sequence lists as its own twins and
+    duplicates.
+    """
+
+    sequences: list[Sequence] = field(default_factory=list)
+    singles: list[Sequence] = field(default_factory=list)
+    left_aside: list[LeftAside] = field(default_factory=list)
+
+
+def scan_card(
+    card: Path, settings: LoadSettings, advance: Callable[[int], None] = lambda count: None
+) -> CardContents:
+    """Find the sequences on a card dump: any nesting, any names.
+
+    `advance` is called with 1 for each photo read. Nothing is written to the card. Raises UsageError
+    where the folder is absent, unreadable or without photographs, or where `settings.leave_out` names
+    a photo that is not there.
+    """
+    paths, left_aside = _list_photos(card)
+    if not paths:
+        raise UsageError(f"no photographs in {card}; name the folder that holds the RAW or JPEG files")
+    photos = _read_photos(card, paths, advance)
+    photos, duplicates = _drop_duplicates(card, photos)
+    photos, twins = _drop_twins(photos)
+    found, unplaced = assemble(photos)
+    beside = duplicates | twins
+    found = [_with_left_aside(sequence, beside) for sequence in found]
+    found = _leave_out(found, settings.leave_out)
+    left_aside += [LeftAside(file=file, why=why) for file, (_, why) in beside.items()]
+    left_aside += unplaced
+    contents = CardContents(left_aside=sorted(left_aside, key=lambda item: item.file))
+    for sequence in found:
+        files = sum(frame.file is not None for frame in sequence.frames)
+        (contents.sequences if files >= SHORTEST_SEQUENCE else contents.singles).append(sequence)
+    return contents
+
+
+def _list_photos(card: Path) -> tuple[list[str], list[LeftAside]]:
+    """Relative paths of the photographs on the card in a fixed order, and of what lies beside them."""
+    try:
+        next(os.scandir(card), None)
+    except FileNotFoundError as error:
+        raise UsageError(f"there is no folder {card}; check its path") from error
+    except NotADirectoryError as error:
+        raise UsageError(f"{card} is a file; name the folder that holds the photographs") from error
+    except OSError as error:
+        raise UsageError(f"the folder {card} cannot be read ({error.strerror}); check its rights") from error
+    photos: list[str] = []
+    aside: list[LeftAside] = []
+    for path, trouble in _walk(card, set()):
+        file = path.relative_to(card).as_posix()
+        if trouble is not None:
+            aside.append(LeftAside(file=file, why=trouble, trouble=True))
+        elif path.suffix.lower() in PHOTO_SUFFIXES:
+            photos.append(file)
+        else:
+            aside.append(LeftAside(file=file, why="not a photograph"))
+    return photos, aside
+
+
+def _walk(folder: Path, visited: set[tuple[int, int]]) -> Iterator[tuple[Path, str | None]]:
+    """Yield the files below `folder`, each folder once even where links form a loop."""
+    try:
+        status = folder.stat()
+        if (status.st_dev, status.st_ino) in visited:
+            return
+        visited.add((status.st_dev, status.st_ino))
+        entries = sorted(os.scandir(folder), key=lambda entry: (entry.is_symlink(), entry.name))
+    except OSError as error:
+        yield folder, f"the folder cannot be read: {error.strerror}"
+        return
+    for entry in entries:
+        if entry.name.startswith(".") or entry.name.lower() in _SYSTEM_NAMES:
+            continue
+        if entry.is_dir():
+            yield from _walk(folder / entry.name, visited)
+        elif entry.is_file():
+            yield folder / entry.name, None
+
+
+def _read_photos(card: Path, files: Iterable[str], advance: Callable[[int], None]) -> list[CardPhoto]:
+    workers = 2 * default_workers()  # mostly waiting for the card
+    photos: list[CardPhoto] = []
+    with ThreadPoolExecutor(max_workers=workers) as executor:
+        for photo in ordered_map(executor, partial(_read_photo, card), files, window=4 * workers):
+            photos.append(photo)
+            advance(1)
+    return photos
+
+
+def _read_photo(card: Path, file: str) -> CardPhoto:
+    path = card / file
+    trouble = structure_trouble(path)
+    facts = None
+    try:
+        status = path.stat()
+        facts = read_facts(path)
+    except PhotoError as error:
+        trouble = trouble or str(error)
+    except OSError as error:
+        return CardPhoto(file, 0, 0, None, f"the file cannot be read: {error.strerror}")
+    return CardPhoto(file, status.st_size, status.st_mtime_ns, facts, trouble)
+
+
+def _drop_duplicates(card: Path, photos: list[CardPhoto]) -> tuple[list[CardPhoto], Beside]:
+    """Keep one of each set of files with equal bytes, and the whole one of a whole and a torn copy."""
+    alike: dict[object, list[CardPhoto]] = defaultdict(list)
+    for photo in photos:
+        alike[photo.size_bytes, photo.camera, photo.shot].append(photo)
+    beside: Beside = {}
+    for candidates in alike.values():
+        if len(candidates) == 1 or candidates[0].size_bytes == 0:
+            continue  # only hashed where length, camera and time agree
+        kept: dict[bytes, CardPhoto] = {}
+        for photo in sorted(candidates, key=lambda item: (len(item.stem), item.file)):
+            first = kept.setdefault(_digest(card / photo.file), photo)
+            if first is not photo:
+                beside[photo.file] = first.file, f"the same file as {first.file}"
+    whole = {
+        (photo.stem.lower(), photo.kind, photo.camera, photo.shot): photo for photo in photos if photo.whole
+    }
+    for photo in photos:
+        better = whole.get((photo.stem.lower(), photo.kind, photo.camera, photo.shot))
+        if not photo.whole and better is not None and photo.file not in beside:
+            beside[photo.file] = better.file, f"a torn copy of {better.file}"
+    return [photo for photo in photos if photo.file not in beside], beside
+
+
+def _digest(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "blake2b").digest()
+    except OSError:
+        return os.fsencode(path)  # unreadable now: like no other file
+
+
+def _drop_twins(photos: list[CardPhoto]) -> tuple[list[CardPhoto], Beside]:
+    """Where a shot was written as RAW and as JPEG, in one folder or two, keep the RAW."""
+    raws: dict[str, list[CardPhoto]] = defaultdict(list)
+    for photo in photos:
+        if photo.kind == "raw":
+            raws[photo.stem.lower()].append(photo)
+    kept: list[CardPhoto] = []
+    beside: Beside = {}
+    for photo in photos:
+        twins = [raw for raw in raws[photo.stem.lower()] if _same_shot(raw, photo)]
+        if photo.kind == "raw" or not twins:
+            kept.append(photo)
+        else:
+            beside[photo.file] = twins[0].file, f"the JPEG or TIFF twin of {twins[0].file}"
+    timed = {raw: photo for photo in photos if photo.file in beside for raw in (beside[photo.file][0],)}
+    # a RAW too torn to tell its time has the time of its twin
+    return [_timed_by(photo, timed.get(photo.file)) for photo in kept], beside
+
+
+def _same_shot(raw: CardPhoto, other: CardPhoto) -> bool:
+    if raw.clock_s is None or other.clock_s is None:
+        return raw.folder == other.folder
+    apart = abs(raw.clock_s - other.clock_s)
+    if raw.folder == other.folder:
+        return apart <= _SAME_FOLDER_S
+    return raw.camera == other.camera and apart <= _SAME_SHOT_S
+
+
+def _timed_by(photo: CardPhoto, twin: CardPhoto | None) -> CardPhoto:
+    if photo.facts is not None or twin is None or twin.facts is None:
+        return photo
+    return replace(photo, facts=twin.facts.model_copy(update={"kind": "raw"}))
+
+
+def _with_left_aside(sequence: Sequence, beside: Beside) -> Sequence:
+    files = {frame.file for frame in sequence.frames}
+    own = tuple(LeftAside(file=file, why=why) for file, (kept, why) in beside.items() if kept in files)
+    return sequence.model_copy(update={"left_aside": own})
+
+
+def _leave_out(sequences: list[Sequence], names: tuple[str, ...]) -> list[Sequence]:
+    """Mark the photos that settings name by file name or by path on the card."""
+    known: dict[str, set[str]] = defaultdict(set)
+    for sequence in sequences:
+        for frame in sequence.frames:
+            if frame.file is not None:
+                known[frame.file].add(frame.file)
+                known[PurePosixPath(frame.file).name].add(frame.file)
+    dropped: set[str] = set()
+    for name in names:
+        if name.replace("\\", "/") not in known:
+            raise UsageError(f"load.leave_out names '{name}', which is not on the card{nearest(name, known)}")
+        dropped |= known[name.replace("\\", "/")]
+    return [
+        sequence.model_copy(update={"frames": tuple(_marked(frame, dropped) for frame in sequence.frames)})
+        for sequence in sequences
+    ]
+
+
+def _marked(frame: Frame, dropped: set[str]) -> Frame:
+    if frame.file not in dropped:
+        return frame
+    return frame.model_copy(update={"state": "left-out", "why": "named in load.leave_out"})

@@ -1,0 +1,129 @@
+"""From a finished draft to a `Sequence`: frames, positions, focal length, id."""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import UTC, datetime, timedelta, timezone
+
+from pipeline.draft import Draft, Slot
+from pipeline.sequence import Frame, PhotoFacts, Sequence, Triple
+
+
+def positions_m(photos: list[PhotoFacts | None]) -> list[Triple | None]:
+    """Metres east, north and up of the first photo with a position, along WGS84 geodesics (GeographicLib)."""
+    from geographiclib.geodesic import Geodesic
+
+    origin: PhotoFacts | None = None
+    found: list[Triple | None] = []
+    for facts in photos:
+        if facts is None or facts.latitude_deg is None or facts.longitude_deg is None:
+            found.append(None)
+            continue
+        origin = origin or facts
+        line = Geodesic.WGS84.Inverse(
+            origin.latitude_deg, origin.longitude_deg, facts.latitude_deg, facts.longitude_deg
+        )
+        azimuth = math.radians(line["azi1"])
+        up = (facts.altitude_m or 0.0) - (origin.altitude_m or 0.0)
+        if facts.altitude_m is None or origin.altitude_m is None:
+            up = 0.0
+        found.append((line["s12"] * math.sin(azimuth), line["s12"] * math.cos(azimuth), up))
+    return found
+
+
+def focal_of(facts: PhotoFacts) -> tuple[float | None, str]:
+    """Focal length in px of the upright picture, and the facts it comes from.
+
+    The 35 mm equivalent compares diagonals: 43.27 mm is that of a 36 mm × 24 mm frame (CIPA DCG-001).
+    It is a whole number of mm, up to 2 % off, so the finer focal plane resolution is preferred where it
+    agrees within 5 %; where it does not, it was mostly left behind by a program that changed the
+    picture's size.
+    """
+    plane = facts.focal_px
+    if facts.focal_35mm_mm is None:
+        return plane, "unknown" if plane is None else "focal length and focal plane resolution"
+    diagonal = facts.focal_35mm_mm * math.hypot(facts.width, facts.height) / math.hypot(36.0, 24.0)
+    if plane is not None and abs(plane / diagonal - 1.0) <= 0.05:
+        return plane, "focal length and focal plane resolution"
+    return diagonal, "35 mm equivalent focal length"
+
+
+def build_sequence(draft: Draft) -> Sequence:
+    """Turn a draft into a sequence; its id is the local time and stem of its first photo."""
+    facts = draft.facts
+    focal_px, focal_from = focal_of(facts)
+    start = draft.slots[0].clock_s
+    positions = positions_m([None if slot.photo is None else slot.photo.facts for slot in draft.slots])
+    frames = tuple(
+        _frame(i, slot, slot.clock_s - start, position)
+        for i, (slot, position) in enumerate(zip(draft.slots, positions, strict=True))
+    )
+    started = _local(start, draft.zone_s) if draft.timed else None
+    stamp = "undated" if started is None else f"{started:%Y%m%d-%H%M%S}"
+    return Sequence(
+        id=_plain(f"{stamp}_{draft.first.stem}"),
+        kind=facts.kind,
+        camera=facts.camera,
+        lens=facts.lens,
+        width=facts.width,
+        height=facts.height,
+        focal_mm=facts.focal_mm,
+        focal_px=focal_px,
+        focal_from=focal_from,
+        started_at=None if started is None else started.isoformat(),
+        interval_s=round(draft.interval_s, 6),
+        frames=frames,
+        warnings=tuple(draft.warnings),
+    )
+
+
+def _frame(number: int, slot: Slot, time_s: float, position: Triple | None) -> Frame:
+    time_s = round(time_s, 6)
+    photo = slot.photo
+    if photo is None:
+        return Frame(frame=number, state="missing", why="no photo was found for this time", time_s=time_s)
+    facts = photo.facts
+    told = {} if facts is None else facts.model_dump(include=set(_FRAME_FACTS))
+    return Frame(
+        frame=number,
+        state="photo" if photo.whole else "torn",
+        why=photo.trouble,
+        file=photo.file,
+        time_s=time_s,
+        size_bytes=photo.size_bytes,
+        modified_ns=photo.modified_ns,
+        position_m=position,
+        **told,
+    )
+
+
+_FRAME_FACTS = ("shutter_s", "aperture", "iso", "yaw_deg", "pitch_deg", "roll_deg", "as_shot_neutral")
+
+
+def _local(clock_s: float, zone_s: float | None) -> datetime:
+    if zone_s is None:
+        return datetime.fromtimestamp(clock_s, UTC).replace(tzinfo=None)
+    return datetime.fromtimestamp(clock_s, timezone(timedelta(seconds=zone_s)))
+
+
+def _plain(name: str) -> str:
+    """A name that every file system takes."""
+    return re.sub(r"[^\w.-]+", "-", name)
+
+
+def tell_apart(sequences: list[Sequence]) -> list[Sequence]:
+    """Give sequences that would have the same id different ones; the longest keeps it."""
+    taken: set[str] = set()
+    ids: dict[int, str] = {}
+    for i in sorted(range(len(sequences)), key=lambda i: -len(sequences[i].frames)):
+        sequence = sequences[i]
+        name = sequence.id
+        if name in taken:
+            name = _plain(f"{name}_{sequence.camera}-{sequence.width}x{sequence.height}-{sequence.kind}")
+        base, count = name, 2
+        while name in taken:
+            name, count = f"{base}-{count}", count + 1
+        taken.add(name)
+        ids[i] = name
+    return [sequence.model_copy(update={"id": ids[i]}) for i, sequence in enumerate(sequences)]

@@ -1,0 +1,227 @@
+"""Order, interval, pauses and missing places of photos, from their clock times and file numbers alone.
+
+All times are seconds of one camera's clock, which may count whole seconds only (`step_s` = 1). Pure
+functions on small arrays.
+"""
+
+from __future__ import annotations
+
+import re
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+PAUSE_S = 60.0  # a pause over this, or over PAUSE_INTERVALS intervals if longer, ends a sequence
+PAUSE_INTERVALS = 10.0
+LONGEST_INTERVAL_S = 600.0  # photos further apart than this are single photos, however regular
+CLOCK_STEP_S = 600.0  # a clock set back by more than this in flight is taken for another flight
+_WINDOW = 8  # photos on each side of a place that tell its local interval
+
+Times = NDArray[np.float64]
+
+
+def file_number(stem: str) -> tuple[str, int, int] | None:
+    """Split a file's stem into its pattern, its number and how many digits that has.
+
+    The number is the last run of digits, a copy's mark such as "(1)" aside; other digits (a time stamp)
+    become "#" in the pattern, so that all files of one camera share it. None where there is no digit.
+    """
+    plain = re.sub(r"[\s_-]*(\(\d+\)|copy)$", "", stem, flags=re.IGNORECASE)
+    match = re.fullmatch(r"(.*?)(\d+)(\D*)", plain)
+    if match is None:
+        return None
+    pattern = re.sub(r"\d+", "#", match[1]) + "|" + match[3]
+    return pattern.lower(), int(match[2]), len(match[2])
+
+
+def unwrap_numbers(numbers: NDArray[np.int64], digits: int) -> NDArray[np.int64]:
+    """Continue file numbers that start again after 9999 (for 4 digits), given in order of time.
+
+    Counters go on with 0001 or with 0000; both become 10000, so that a step of 1 means the next photo.
+    """
+    counts = 10**digits if bool(np.any(numbers == 0)) else 10**digits - 1
+    jumps = np.diff(numbers, prepend=numbers[:1])
+    turns = np.cumsum((jumps < -counts // 2).astype(np.int64) - (jumps > counts // 2).astype(np.int64))
+    continued: NDArray[np.int64] = numbers + turns * counts
+    return continued
+
+
+def interval_of(gaps_s: Times, step_s: float) -> float:
+    """Estimate the interval [s] from the gaps between photos, some of which may be missing.
+
+    The mean of the gaps that agree with the median within a quarter or the clock's step, so 2, 2, 2, 3
+    of a whole-second clock become 2.25 and not 2. Needs at least one gap.
+    """
+    centre = float(np.median(gaps_s))
+    for _ in range(2):
+        near = np.abs(gaps_s - centre) <= max(step_s, 0.25 * centre) + 1e-9
+        if not near.any():
+            break
+        centre = float(gaps_s[near].mean())
+    return centre if centre > 0.0 else max(step_s, 1e-3)
+
+
+def spread_of(gaps_s: Times, interval_s: float) -> float:
+    """Return the robust standard deviation [s] of gaps about the interval: 1.4826 times the MAD."""
+    return float(1.4826 * np.median(np.abs(gaps_s - interval_s))) if gaps_s.size else 0.0
+
+
+def _regular_interval(gaps_s: Times, step_s: float) -> float | None:
+    """The interval of a few gaps, or None where they show no rhythm."""
+    if gaps_s.size < 3:
+        return None
+    interval = interval_of(gaps_s, step_s)
+    regular = spread_of(gaps_s, interval) <= 0.25 * interval + step_s and interval <= LONGEST_INTERVAL_S
+    return interval if regular else None
+
+
+def order_photos(clock_s: Times, numbers: NDArray[np.int64] | None) -> tuple[NDArray[np.intp], list[int]]:
+    """Return the order in which the photos were made, and the places in it before which the clock was
+    set back.
+
+    That is the order of time, and of file numbers within one instant. Where consecutive numbers show
+    that the clock was set back in flight (at most three times), it is the order of the numbers.
+    `numbers` must have been continued by `unwrap_numbers`.
+    """
+    if numbers is None:
+        return np.argsort(clock_s, kind="stable"), []
+    by_time = np.lexsort((numbers, clock_s))
+    if np.unique(numbers).size < numbers.size:
+        return by_time, []
+    by_number = np.argsort(numbers, kind="stable")
+    gaps, steps = np.diff(clock_s[by_number]), np.diff(numbers[by_number])
+    backwards = (gaps < 0.0) & (gaps >= -CLOCK_STEP_S)
+    set_back = np.flatnonzero(backwards & (steps == 1)) + 1
+    if 0 < set_back.size <= 3 and set_back.size == np.count_nonzero(backwards):
+        return by_number, [int(place) for place in set_back]
+    return by_time, []
+
+
+def mend_clock(clock_s: Times, set_back: list[int], step_s: float) -> Times:
+    """Shift the times after each place where the clock was set back, as if one interval had passed."""
+    gaps = np.diff(clock_s)
+    for place in set_back:
+        around = np.concatenate(
+            (gaps[max(0, place - 1 - _WINDOW) : place - 1], gaps[place : place + _WINDOW])
+        )
+        around = around[around >= 0.0]
+        gaps[place - 1] = interval_of(around, step_s) if around.size else step_s
+    return np.concatenate((clock_s[:1], clock_s[0] + np.cumsum(gaps)))
+
+
+def cut_sequences(clock_s: Times, numbers: NDArray[np.int64] | None, step_s: float) -> list[slice]:
+    """Cut the ordered photos at pauses and where the interval changes for good."""
+    gaps = np.diff(clock_s)
+    cuts = [0]
+    for i in np.flatnonzero((gaps > PAUSE_S) | (gaps < 0.0)):
+        sides = (
+            _regular_interval(gaps[max(0, i - _WINDOW) : i], step_s),
+            _regular_interval(gaps[i + 1 : i + 1 + _WINDOW], step_s),
+        )
+        longest = max(PAUSE_S, PAUSE_INTERVALS * min((s for s in sides if s is not None), default=0.0))
+        if not 0.0 <= gaps[i] <= longest:
+            cuts.append(int(i) + 1)
+    cuts.append(clock_s.size)
+    pieces: list[slice] = []
+    for start, stop in pairwise(cuts):
+        inner = _interval_changes(gaps[start : stop - 1], _rates(gaps, numbers, start, stop), step_s)
+        ends = [start, *(start + place for place in inner), stop]
+        pieces += [slice(a, b) for a, b in pairwise(ends)]
+    return pieces
+
+
+def _rates(gaps: Times, numbers: NDArray[np.int64] | None, start: int, stop: int) -> Times:
+    """Seconds per file number, so that lost photos do not look like another interval."""
+    part = gaps[start : stop - 1]
+    if numbers is None:
+        return part
+    steps = np.diff(numbers[start:stop])
+    return part / np.where((steps >= 1) & (steps <= 5), steps, 1)
+
+
+def _interval_changes(gaps: Times, rates: Times, step_s: float) -> list[int]:
+    """Places (index of the photo that begins the new rhythm) where the interval changes by 1.4 or more."""
+    places: list[int] = []
+    i = _WINDOW
+    while i <= gaps.size - _WINDOW:
+        windows = [(values[i - _WINDOW : i], values[i : i + _WINDOW]) for values in (gaps, rates)]
+        if all(_differs(before, after, step_s) for before, after in windows):
+            near = np.arange(i - 2, i + 3)
+            # the turn lies where the two sides are purest
+            i = int(near[np.argmax([_contrast(gaps, int(k)) for k in near])])
+            places.append(i + 1 if i < gaps.size and gaps[i] >= gaps[i - 1] else i)
+            i += _WINDOW
+        else:
+            i += 1
+    return places
+
+
+def _contrast(gaps: Times, i: int) -> float:
+    before, after = gaps[max(0, i - _WINDOW) : i], gaps[i : i + _WINDOW]
+    if before.size == 0 or after.size == 0:
+        return 0.0
+    return abs(float(before.mean() - after.mean())) / (1e-6 + float(before.std() + after.std()))
+
+
+def _differs(before: Times, after: Times, step_s: float) -> bool:
+    low, high = sorted((float(np.median(before)), float(np.median(after))))
+    if high < 1.2 * low:
+        return False  # the usual case, decided cheaply
+    a, b = _regular_interval(before, step_s), _regular_interval(after, step_s)
+    if a is None or b is None:
+        return False
+    # a whole-second clock makes window means uncertain by its step over their length
+    return abs(a - b) > 0.4 * min(a, b) + 2.0 * step_s / _WINDOW
+
+
+def places_between(
+    clock_s: Times,
+    interval_s: float,
+    numbers: NDArray[np.int64] | None,
+    travel: Times | None = None,
+) -> NDArray[np.int64]:
+    """Count the intervals that each gap between neighbouring photos stands for (1: none missing).
+
+    A gap is measured between the rhythms of up to eight photos before and after it, which evens out
+    whole-second clocks. `numbers` are the continued file numbers: consecutive ones across a gap under
+    2.5 intervals mean that the camera was late, not that a photo is missing. `travel` is the distance
+    flown in each gap as a multiple of the usual step (NaN where unknown): consecutive numbers and no
+    longer way than usual mean a hover or a stepped clock.
+    """
+    gaps = np.diff(clock_s)
+    counts = np.ones(gaps.size, dtype=np.int64)
+    steps = None if numbers is None else np.diff(numbers)
+    long = gaps > 1.5 * interval_s
+    if steps is not None:
+        long |= (gaps > 1.3 * interval_s) & (steps > 1)
+    for i in np.flatnonzero(long):
+        ratio = _gap_between_rhythms(clock_s, long, int(i), interval_s) / interval_s
+        count = max(1, int(np.floor(ratio + 0.5)))
+        if steps is not None and steps[i] == 1:
+            stayed = travel is not None and bool(travel[i] < 1.5)
+            count = 1 if ratio < 2.5 or stayed else count
+        elif steps is not None and steps[i] > 1 and abs(ratio - steps[i]) <= 0.7:
+            count = int(steps[i])
+        counts[i] = count
+    return counts
+
+
+def _gap_between_rhythms(clock_s: Times, long: NDArray[np.bool_], i: int, interval_s: float) -> float:
+    first = i
+    while first > 0 and i - first < _WINDOW - 1 and not long[first - 1]:
+        first -= 1
+    last = i + 1
+    while last < clock_s.size - 1 and last - i < _WINDOW and not long[last]:
+        last += 1
+    before = clock_s[first : i + 1] + (i - np.arange(first, i + 1)) * interval_s
+    after = clock_s[i + 1 : last + 1] - (np.arange(i + 1, last + 1) - i - 1) * interval_s
+    return float(after.mean() - before.mean())
+
+
+def refined_interval(gaps_s: Times, counts: NDArray[np.int64], interval_s: float, step_s: float) -> float:
+    """Return the mean interval [s] over all gaps that are whole multiples of the first estimate."""
+    good = np.abs(gaps_s - counts * interval_s) <= 0.5 * interval_s + step_s
+    if not good.any() or gaps_s[good].sum() <= 0.0:
+        return interval_s
+    return float(gaps_s[good].sum() / counts[good].sum())
