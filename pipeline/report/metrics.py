@@ -53,7 +53,7 @@ _ALL = (
         "deflicker.keep_slower_than_s of video) of the level of registered ground, in stops.",
         source="High pass by a second-difference smoother of half amplitude at that period "
         "(Whittaker 1923); level from Tukey biweight log ratios of block means (design, section 4).",
-        function="pipeline.stages.deflicker.flicker_figures",
+        function="pipeline.measure.highpass.fast_figures",
     ),
     Measure(
         key="flicker_worst_ev",
@@ -62,7 +62,7 @@ _ALL = (
         better="lower",
         definition="The largest fast departure of one frame's level from the slow light, in stops.",
         source="As for the flicker.",
-        function="pipeline.stages.deflicker.flicker_figures",
+        function="pipeline.measure.highpass.fast_figures",
     ),
     Measure(
         key="outlier_frames",
@@ -71,15 +71,15 @@ _ALL = (
         better="lower",
         definition="Number of frames whose fast departure is beyond three robust standard deviations.",
         source="Robust standard deviation = 1.4826 x median absolute deviation (Hampel 1974).",
-        function="pipeline.stages.deflicker.flicker_figures",
+        function="pipeline.measure.highpass.fast_figures",
     ),
     Measure(
         key="neutral_rms_mired",
         name="drift of the neutral, blue to amber",
         unit="mired",
         better="lower",
-        definition="Root mean square of the neutral's departure from its mean over the sequence, in "
-        "reciprocal megakelvin of correlated colour temperature.",
+        definition="Root mean square, about the median of the sequence, of how far the neutral in use stands "
+        "from the one that the ground asks for, in reciprocal megakelvin of correlated colour temperature.",
         source="CCT after Ohno 2013 through colour-science; mired = 1,000,000 / CCT (CIE 015).",
         function="pipeline.stages.balance.neutral_figures",
     ),
@@ -88,8 +88,7 @@ _ALL = (
         name="drift of the neutral, green to magenta",
         unit="Duv",
         better="lower",
-        definition="Root mean square of the neutral's departure from its mean over the sequence, across "
-        "the Planckian locus in CIE 1960 u, v.",
+        definition="The same across the Planckian locus, in CIE 1960 u, v.",
         source="Duv after Ohno 2013 through colour-science.",
         function="pipeline.stages.balance.neutral_figures",
     ),

@@ -1,0 +1,129 @@
+"""The page of a sequence: what it says first, that it is one safe file, and that gaps do not break it."""
+
+from __future__ import annotations
+
+import json
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from pipeline.report.charts import CHARTS
+from pipeline.report.html import number, write_page
+from tests.report.invented import FRAMES, TORN, invented_results, put
+
+
+class Page(HTMLParser):
+    """Collects the visible text, the links and sources, the element ids, and data of a page."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.addresses: list[str] = []
+        self.ids: list[str] = []
+        self.text = ""
+        self.data = ""
+        self.scripts = 0
+        self._inside: list[str] = []
+        self._data = False
+        self.feed(path.read_text("utf-8"))
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag in ("script", "style"):
+            self._inside.append(tag)
+        self.scripts += tag == "script"
+        self.addresses += [value or "" for name, value in attrs if name in ("src", "href", "poster")]
+        self.ids += [value or "" for name, value in attrs if name == "id"]
+        self._data = ("id", "chart-data") in attrs
+
+    def handle_endtag(self, tag: str) -> None:
+        if self._inside and self._inside[-1] == tag:
+            self._inside.pop()
+
+    def handle_data(self, data: str) -> None:
+        if not self._inside:
+            self.text += data
+        elif self._data:
+            self.data += data
+
+
+def test_the_page_begins_with_the_verdicts(finished: Path) -> None:
+    text = " ".join(Page(write_page(finished)).text.split())
+    first = text[: text.index("Before and after")]
+    assert "The exposure still flickers: 0.08 EV found, 0.009 EV left in the video (limit 0.006 EV)." in first
+    assert "The white balance holds: 12 mired found, 0 mired left (limit 5 mired)." in first
+    assert "The motion could not be judged: stabilise: too few matches were held out." in first
+    assert f"Photos are missing: 2 of {FRAMES} frames have no photo of their own" in first
+
+
+def test_a_figure_within_its_limit_is_told_so(finished: Path) -> None:
+    results = invented_results()
+    results["encode"].left["flicker_rms_ev"] = 0.006
+    put(finished, "encode", results["encode"])
+    assert (
+        "The exposure is even: 0.08 EV found, 0.006 EV left in the video" in Page(write_page(finished)).text
+    )
+
+
+def test_the_page_is_one_self_contained_file(finished: Path) -> None:
+    page = Page(write_page(finished))
+    assert page.addresses, "the page links to the video and the reports"
+    for address in page.addresses:
+        assert "//" not in address and not address.startswith(("data:", "/")), address
+        assert (finished / address).is_file(), address
+    assert {f"{stage}.json" for stage in invented_results()} <= set(page.addresses)
+
+
+def test_names_from_the_card_cannot_become_markup(finished: Path) -> None:
+    page = Page(write_page(finished))
+    assert page.scripts == 3, "chart data, the plotting library and ours, and none from a file name"
+    charts = json.loads(page.data)
+    assert any("<script>alert(1)</script>&" in name for name in charts[0]["series"][0]["file"])
+    assert "frame 3 was <much> brighter" in page.text
+    assert "data end early <b>" in page.text
+
+
+def test_the_curves_hold_the_values_of_the_reports(finished: Path) -> None:
+    page = Page(write_page(finished))
+    charts = {chart["key"]: chart for chart in json.loads(page.data)}
+    assert list(charts) == ["exposure", "gain", "neutral", "tint", "yaw"]
+    before, kept, after = charts["exposure"]["series"]
+    rows = {row["frame"]: row for row in invented_results()["deflicker"].frames}
+    assert before["y"][3] == pytest.approx(rows[3]["level_ev"])
+    assert after["y"][3] == pytest.approx(rows[3]["light_ev"] + rows[3]["left_ev"])
+    assert before["y"][TORN] is None and kept["role"] == "kept"
+    for key in charts:
+        assert f"chart-{key}" in page.ids
+        assert next(chart.caption for chart in CHARTS if chart.key == key) in page.text
+
+
+def test_a_flat_curve_is_not_magnified(finished: Path) -> None:
+    charts = {chart["key"]: chart for chart in json.loads(Page(write_page(finished)).data)}
+    low, high = charts["tint"]["range"]
+    assert (low + high) / 2 == pytest.approx(0.001) and high - low == pytest.approx(0.004)
+    assert charts["exposure"]["range"] is None
+
+
+def test_an_empty_folder_still_gives_a_page(tmp_path: Path) -> None:
+    text = Page(write_page(tmp_path)).text
+    assert "Nothing has been measured yet." in text
+    assert "There is no encode.json: this stage has not been done." in text
+
+
+def test_a_broken_report_is_a_remark(finished: Path) -> None:
+    (finished / "deflicker.json").write_text("{", "utf-8")
+    text = Page(write_page(finished)).text
+    assert f"{finished.name}/deflicker.json is not a report of evenflight" in text
+    assert "The white balance holds" in text
+
+
+def test_the_same_reports_give_the_same_page(finished: Path) -> None:
+    first = write_page(finished).read_bytes()
+    assert write_page(finished).read_bytes() == first
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(None, "–"), (0.0, "0"), (2, "2"), (0.0041234, "0.00412"), (-1.5, "-1.5"), (123.456, "123")],
+)
+def test_figures_are_printed_with_three_digits(value: float | None, text: str) -> None:
+    assert number(value) == text
