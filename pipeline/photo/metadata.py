@@ -144,15 +144,15 @@ def _tiff_trouble(path: Path, size: int) -> str | None:
     try:
         tags = _read_tags(path)
     except _Unreadable as error:
-        return f"its metadata cannot be read: {error}"
-    for key in tags.exif:
-        for unit in ("Strip", "Tile"):
-            if key.endswith(f".{unit}Offsets"):
-                offsets = tags.numbers(key)
-                counts = tags.numbers(key.replace("Offsets", "ByteCounts"))
-                end = max((a + n for a, n in zip(offsets, counts, strict=False)), default=0.0)
-                if end > size:
-                    return f"the file is {int(end) - size} bytes shorter than its picture needs"
+        return str(error)
+    parts = [key for key in tags.exif if key.endswith((".StripOffsets", ".TileOffsets"))]
+    if not parts and path.suffix.lower() in TIFF_SUFFIXES | {".dng"}:
+        return "the file ends before the directory of its picture"
+    for key in parts:
+        counts = tags.numbers(key.replace("Offsets", "ByteCounts"))
+        end = max((a + n for a, n in zip(tags.numbers(key), counts, strict=False)), default=0.0)
+        if end > size:
+            return f"the file is {int(end) - size} bytes shorter than its picture needs"
     return None
 
 
@@ -172,7 +172,7 @@ def _read_tags(path: Path) -> _Tags:
             xmp = {datum.key(): str(datum.value()) for datum in image.xmpData()}
             return _Tags(exif, xmp, image.pixelWidth(), image.pixelHeight())
         except (exiv2.Exiv2Error, ValueError, UnicodeError, OverflowError) as error:
-            raise _Unreadable("no readable metadata") from error
+            raise _Unreadable("its metadata cannot be read") from error
 
 
 def _wanted(key: str) -> bool:
