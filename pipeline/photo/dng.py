@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.colour.camera import CameraColour, xy_to_neutral
 from pipeline.sequence import Triple
 
-_CFA = 32803
+_MOSAIC_OR_LINEAR = (32803, 34892)  # PhotometricInterpretation of raw images
 
 # EXIF LightSource (Exif 3.0, tag 0x9208) to correlated colour temperature in kelvin: the CIE illuminants
 # A, B, C, D50, D55, D65, D75 by CIE 015, fluorescent lamps by the middle of the range that EXIF gives.
@@ -108,11 +108,11 @@ def _is_raw(tags: dict[str, NDArray[np.float64]]) -> bool:
     def first(name: str, default: float) -> float:
         return float(tags[name][0]) if name in tags and len(tags[name]) else default
 
-    return first("PhotometricInterpretation", 0) == _CFA and first("NewSubfileType", 0) == 0
+    return first("PhotometricInterpretation", 0) in _MOSAIC_OR_LINEAR and first("NewSubfileType", 0) == 0
 
 
 def read_dng_facts(data: bytes) -> DngFacts | None:
-    """Return the facts in the tags of the DNG whose bytes are `data`, or None where it is no mosaic DNG.
+    """Return the facts in the tags of the DNG whose bytes are `data`, or None where it is no DNG.
 
     Raises exiv2.Exiv2Error where the bytes are no file that Exiv2 knows.
     """
