@@ -139,10 +139,10 @@ def _draft(
     if len(photos) == 1:
         return Draft(facts, 0.0, [Slot(float(clock[0]), photos[0])], [])
     gaps = np.diff(clock)
-    interval = timeline.interval_of(gaps, step)
+    interval = timeline.first_interval(gaps, numbers, step)
     counts = np.ones(gaps.size, dtype=np.int64)
     if timeline.spread_of(gaps, interval) <= 0.25 * interval + step:  # no rhythm, no missing beat
-        counts = timeline.places_between(clock, interval, numbers, _travel(photos))
+        counts = timeline.places_between(clock, interval, step, numbers, _travel(photos))
     interval = timeline.refined_interval(gaps, counts, interval, step)
     slots = [Slot(float(clock[0]), photos[0])]
     for i, count in enumerate(counts):

@@ -72,7 +72,8 @@ def scan_card(
 def _list_photos(card: Path) -> tuple[list[str], list[LeftAside]]:
     """Relative paths of the photographs on the card in a fixed order, and of what lies beside them."""
     try:
-        next(os.scandir(card), None)
+        with os.scandir(card) as entries:
+            next(entries, None)
     except FileNotFoundError as error:
         raise UsageError(f"there is no folder {card}; check its path") from error
     except NotADirectoryError as error:
@@ -99,7 +100,8 @@ def _walk(folder: Path, visited: set[tuple[int, int]]) -> Iterator[tuple[Path, s
         if (status.st_dev, status.st_ino) in visited:
             return
         visited.add((status.st_dev, status.st_ino))
-        entries = sorted(os.scandir(folder), key=lambda entry: (entry.is_symlink(), entry.name))
+        with os.scandir(folder) as listing:
+            entries = sorted(listing, key=lambda entry: (entry.is_symlink(), entry.name))
     except OSError as error:
         yield folder, f"the folder cannot be read: {error.strerror}"
         return

@@ -147,21 +147,22 @@ def _interval_changes(gaps: Times, rates: Times, step_s: float) -> list[int]:
     while i <= gaps.size - _WINDOW:
         windows = [(values[i - _WINDOW : i], values[i : i + _WINDOW]) for values in (gaps, rates)]
         if all(_differs(before, after, step_s) for before, after in windows):
-            near = np.arange(i - 2, i + 3)
-            # the turn lies where the two sides are purest
-            i = int(near[np.argmax([_contrast(gaps, int(k)) for k in near])])
-            places.append(i + 1 if i < gaps.size and gaps[i] >= gaps[i - 1] else i)
+            old, new = (interval_of(window, step_s) for window in windows[0])
+            # the turn lies where most gaps on either side keep to their rhythm
+            near = range(i - 2, min(i + _WINDOW // 2, gaps.size) + 1)
+            i = max(
+                near,
+                key=lambda k: _in_rhythm(gaps[k - _WINDOW : k], old) + _in_rhythm(gaps[k : k + _WINDOW], new),
+            )
+            places.append(i + 1)
             i += _WINDOW
         else:
             i += 1
     return places
 
 
-def _contrast(gaps: Times, i: int) -> float:
-    before, after = gaps[max(0, i - _WINDOW) : i], gaps[i : i + _WINDOW]
-    if before.size == 0 or after.size == 0:
-        return 0.0
-    return abs(float(before.mean() - after.mean())) / (1e-6 + float(before.std() + after.std()))
+def _in_rhythm(gaps: Times, interval_s: float) -> int:
+    return int(np.count_nonzero(np.abs(gaps - interval_s) <= 0.25 * interval_s))
 
 
 def _differs(before: Times, after: Times, step_s: float) -> bool:
@@ -178,45 +179,49 @@ def _differs(before: Times, after: Times, step_s: float) -> bool:
 def places_between(
     clock_s: Times,
     interval_s: float,
+    step_s: float,
     numbers: NDArray[np.int64] | None,
     travel: Times | None = None,
 ) -> NDArray[np.int64]:
     """Count the intervals that each gap between neighbouring photos stands for (1: none missing).
 
-    A gap is measured between the rhythms of up to eight photos before and after it, which evens out
-    whole-second clocks. `numbers` are the continued file numbers: consecutive ones across a gap under
-    2.5 intervals mean that the camera was late, not that a photo is missing. `travel` is the distance
-    flown in each gap as a multiple of the usual step (NaN where unknown): consecutive numbers and no
-    longer way than usual mean a hover or a stepped clock.
+    Where the clock is coarse a gap is measured between the rhythms of eight photos before and after it,
+    which evens out whole seconds; without numbers that needs an interval of at least two steps of the
+    clock. `numbers` are the continued file numbers: consecutive ones across a
+    gap under 2.5 intervals mean that the camera was late, not that a photo is missing. `travel` is the
+    distance flown in each gap as a multiple of the usual step (NaN where unknown): consecutive numbers
+    and no longer way than usual mean a hover or a stepped clock.
     """
     gaps = np.diff(clock_s)
-    counts = np.ones(gaps.size, dtype=np.int64)
-    steps = None if numbers is None else np.diff(numbers)
-    long = gaps > 1.5 * interval_s
-    if steps is not None:
-        long |= (gaps > 1.3 * interval_s) & (steps > 1)
-    for i in np.flatnonzero(long):
-        ratio = _gap_between_rhythms(clock_s, long, int(i), interval_s) / interval_s
-        count = max(1, int(np.floor(ratio + 0.5)))
-        if steps is not None and steps[i] == 1:
-            stayed = travel is not None and bool(travel[i] < 1.5)
-            count = 1 if ratio < 2.5 or stayed else count
-        elif steps is not None and steps[i] > 1 and abs(ratio - steps[i]) <= 0.7:
-            count = int(steps[i])
-        counts[i] = count
+    ratios = gaps / interval_s
+    steps = np.zeros(gaps.size, dtype=np.int64) if numbers is None else np.diff(numbers)
+    doubtful = np.flatnonzero((ratios > 1.5) | ((ratios > 1.3) & (steps > 1)))
+    sure = gaps > interval_s + max(step_s, 0.5 * interval_s)
+    counts = np.where(sure, np.floor(ratios + 0.5), 1.0).astype(np.int64)
+    window = _WINDOW if step_s > 0.2 * interval_s else 2
+    for _ in range(3):  # the rhythm around one gap depends on what was decided about its neighbours
+        places = np.concatenate(([0], np.cumsum(counts)))
+        phases = clock_s - places * interval_s
+        for i in doubtful:
+            before, after = phases[max(0, i + 1 - window) : i + 1], phases[i + 1 : i + 1 + window]
+            ratio = counts[i] + float(after.mean() - before.mean()) / interval_s
+            count = max(1, int(np.floor(ratio + 0.5)))
+            if steps[i] == 1:
+                stayed = travel is not None and bool(travel[i] < 1.5)
+                count = 1 if ratio < 2.5 or stayed else count
+            elif steps[i] > 1 and abs(ratio - steps[i]) <= 0.7:
+                count = int(steps[i])
+            counts[i] = count
     return counts
 
 
-def _gap_between_rhythms(clock_s: Times, long: NDArray[np.bool_], i: int, interval_s: float) -> float:
-    first = i
-    while first > 0 and i - first < _WINDOW - 1 and not long[first - 1]:
-        first -= 1
-    last = i + 1
-    while last < clock_s.size - 1 and last - i < _WINDOW and not long[last]:
-        last += 1
-    before = clock_s[first : i + 1] + (i - np.arange(first, i + 1)) * interval_s
-    after = clock_s[i + 1 : last + 1] - (np.arange(i + 1, last + 1) - i - 1) * interval_s
-    return float(after.mean() - before.mean())
+def first_interval(gaps_s: Times, numbers: NDArray[np.int64] | None, step_s: float) -> float:
+    """Estimate the interval [s] from the gaps between which, by the file numbers, none is missing."""
+    if numbers is None:
+        return interval_of(gaps_s, step_s)
+    steps = np.diff(numbers)
+    values, times = np.unique(steps, return_counts=True)
+    return interval_of(gaps_s[steps == values[np.argmax(times)]], step_s)
 
 
 def refined_interval(gaps_s: Times, counts: NDArray[np.int64], interval_s: float, step_s: float) -> float:
