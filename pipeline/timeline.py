@@ -187,10 +187,10 @@ def places_between(
 
     Where the clock is coarse a gap is measured between the rhythms of eight photos before and after it,
     which evens out whole seconds; without numbers that needs an interval of at least two steps of the
-    clock. `numbers` are the continued file numbers: consecutive ones across a
-    gap under 2.5 intervals mean that the camera was late, not that a photo is missing. `travel` is the
-    distance flown in each gap as a multiple of the usual step (NaN where unknown): consecutive numbers
-    and no longer way than usual mean a hover or a stepped clock.
+    clock. `numbers` are the continued file numbers: they decide where the gap allows it, and consecutive
+    ones across a gap under 2.5 intervals mean that the camera was late, not that a photo is missing.
+    `travel` is the distance flown in each gap as a multiple of the usual step: consecutive numbers and
+    no longer way than usual mean a hover or a stepped clock.
     """
     gaps = np.diff(clock_s)
     ratios = gaps / interval_s
@@ -209,7 +209,7 @@ def places_between(
             if steps[i] == 1:
                 stayed = travel is not None and bool(travel[i] < 1.5)
                 count = 1 if ratio < 2.5 or stayed else count
-            elif steps[i] > 1 and abs(ratio - steps[i]) <= 0.7:
+            elif steps[i] > 1 and abs(gaps[i] - steps[i] * interval_s) <= step_s + 0.3 * interval_s:
                 count = int(steps[i])
             counts[i] = count
     return counts
