@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,10 @@ _DARKEST = np.float32(
 )  # stands for 0 (its code is 5e-9): cv2.pow takes six times longer where zeros are
 
 
+_Slope = Annotated[float, Field(ge=0.0)]
+_Power = Annotated[float, Field(gt=0.0)]
+
+
 class _Record(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -40,9 +44,9 @@ class _Record(BaseModel):
 class Cdl(_Record):
     """A colour correction by ASC CDL 1.2: clip((in × slope + offset) ^ power), then saturation."""
 
-    slope: Triple = Field((1.0, 1.0, 1.0), description="factor of R, G, B")
+    slope: tuple[_Slope, _Slope, _Slope] = Field((1.0, 1.0, 1.0), description="factor of R, G, B, from 0")
     offset: Triple = Field((0.0, 0.0, 0.0), description="added to R, G, B, in ACEScct")
-    power: Triple = Field((1.0, 1.0, 1.0), description="exponent of R, G, B")
+    power: tuple[_Power, _Power, _Power] = Field((1.0, 1.0, 1.0), description="exponent of R, G, B, above 0")
     saturation: float = Field(1.0, ge=0.0, le=4.0, description="1 leaves it, 0 is grey")
 
 
