@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -132,8 +132,7 @@ class VideoWriter:
             raise self._failure() from error
         if self._process.wait() != 0:
             raise self._failure()
-        self.facts = inspect_video(self._part)
-        self._check(self.facts)
+        self.facts = self._checked(inspect_video(self._part))
         self._part.replace(self.path)
 
     def _abandon(self) -> None:
@@ -164,7 +163,8 @@ class VideoWriter:
             "check the space on the disk and the delivery"
         )
 
-    def _check(self, facts: VideoFacts) -> None:
+    def _checked(self, facts: VideoFacts) -> VideoFacts:
+        """Return the facts, the rate as asked for, where they are what was asked for; else raise."""
         asked = VideoFacts(
             width=self._format.width,
             height=self._format.height,
@@ -179,13 +179,21 @@ class VideoWriter:
         )
         for name, value in vars(asked).items():
             seen = getattr(facts, name)
-            # Matroska counts milliseconds: a time may be off by half of one, the rate it says is exact.
-            same = abs(seen - value) <= 1e-3 if name == "duration_s" else seen == value
-            if not same:
+            if not _same(name, seen, value):
                 raise EvenflightError(
                     f"{self.path.name} was written but decodes with {name.replace('_', ' ')} {seen} "
                     f"instead of {value}: it was removed; try another delivery"
                 )
+        return replace(facts, fps=self._fps)
+
+
+def _same(name: str, seen: Any, asked: Any) -> bool:
+    """Whether a fact is as asked for: MP4 holds it exactly, Matroska whole ms of time and ns of a frame."""
+    if name == "duration_s":
+        return bool(abs(seen - asked) <= 1e-3)
+    if name == "fps":
+        return bool(seen > 0 and abs(1 / seen - 1 / asked) <= Fraction(2, 10**9))
+    return bool(seen == asked)
 
 
 def inspect_video(path: Path) -> VideoFacts:

@@ -1,0 +1,212 @@
+"""Encode: size of the video, frames independent of the workers, torn and held photos, the report."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor, ProcessPoolExecutor
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.colour.grade import load_grade
+from pipeline.corrections import Corrections, FrameCorrection
+from pipeline.errors import EvenflightError, UsageError
+from pipeline.parallel import local_executor, ordered_map
+from pipeline.render.delivery import Delivery, load_delivery
+from pipeline.settings import EncodeSettings, Settings
+from pipeline.stages.encode import RenderJob, encode, output_size, render_run, runs_of_one_photo
+
+WIDTH, HEIGHT = 480, 360
+
+
+def corrections_of(files: list[str | None]) -> Corrections:
+    """Corrections of a small JPEG flight; a frame without a file shows the photo before it."""
+    frames = []
+    shown = 0
+    for number, file in enumerate(files):
+        shown = number if file is not None else shown
+        frames.append(
+            FrameCorrection(
+                frame=number,
+                file=file,
+                shown=shown,
+                shown_file=str(files[shown]),
+                time_s=2.0 * number,
+                gain_ev=0.01 * number,
+                rotation_rad=(0.002 * (number % 3), -0.003 * (number % 2), 0.004),
+            )
+        )
+    return Corrections(
+        id="20310504-101500_MARSH_0001",
+        kind="display-referred",
+        card="card",
+        started_at="2031-05-04T10:15:00+00:00",
+        width=WIDTH,
+        height=HEIGHT,
+        focal_px=400.0,
+        shape=(16, 9),
+        crop_ratio=0.9,
+        frames=frames,
+    )
+
+
+def write_card(folder: Path, count: int) -> list[str | None]:
+    """Write invented photos of one smooth texture that drifts by 2 px a frame."""
+    rng = np.random.default_rng(1)
+    world = cv2.resize(
+        rng.uniform(60, 200, (60, 90, 3)), (WIDTH + 200, HEIGHT + 60), interpolation=cv2.INTER_CUBIC
+    )
+    folder.mkdir()
+    files: list[str | None] = []
+    for number in range(count):
+        part = world[:HEIGHT, 2 * number : 2 * number + WIDTH]
+        files.append(f"MARSH_{number:04d}.JPG")
+        assert cv2.imwrite(str(folder / str(files[-1])), part.clip(0, 255).astype(np.uint8))
+    return files
+
+
+def settings_of(folder: Path, **encode_settings: str) -> Settings:
+    """Settings with a small and quick lossless delivery."""
+    path = folder / "small.toml"
+    path.write_text(
+        'intent = "test"\nwidth = 320\nheight = 180\ncodec = "ffv1"\npixel_format = "yuv420p"\n'
+        'container = "mkv"\nthreads = 2\n[options]\nlevel = 3\n'
+    )
+    return Settings(encode=EncodeSettings.model_validate({"delivery": str(path)} | encode_settings))
+
+
+def run(
+    folder: Path,
+    corrections: Corrections,
+    settings: Settings,
+    workers: int = 2,
+    advanced: list[int] | None = None,
+) -> dict[str, object]:
+    out = folder / "out"
+    out.mkdir(exist_ok=True)
+    steps = [] if advanced is None else advanced
+    with local_executor(workers) as executor:
+        result = encode(folder / "card", corrections, out, settings, executor, workers, steps.append)
+    return vars(result)
+
+
+@pytest.fixture
+def delivery() -> Delivery:
+    """Full HD."""
+    return load_delivery("1080p-h264")[1]
+
+
+@pytest.mark.parametrize(
+    ("photo", "crop_ratio", "named", "size"),
+    [
+        ((4000, 3000), 0.9, False, (1920, 1080)),
+        ((1920, 1080), 1.0, False, (1920, 1080)),
+        # 1600×1200 holds 1600×900 of the shape; 0.9 of that is 1440×810.
+        ((1600, 1200), 0.9, False, (1440, 810)),
+        ((1000, 3000), 0.9, False, (900, 506)),
+        ((2000, 1500), 0.9, True, (1920, 1080)),
+    ],
+)
+def test_size_of_the_video(
+    photo: tuple[int, int], crop_ratio: float, named: bool, size: tuple[int, int], delivery: Delivery
+) -> None:
+    width, height, note = output_size(*photo, crop_ratio, delivery, named=named)
+    assert (width, height) == size
+    assert width % 2 == 0
+    assert height % 2 == 0
+    if named:
+        assert note == "the video is enlarged 1.07 times to 1920×1080 px"
+    elif size != (1920, 1080):
+        assert note is not None
+        assert f"{width}×{height}" in note
+    else:
+        assert note is None
+
+
+def test_a_named_delivery_is_not_enlarged_much(delivery: Delivery) -> None:
+    with pytest.raises(UsageError, match=r"1\.33 times, more than 1\.25: choose one of at most 1440×810 px"):
+        output_size(1600, 1200, 0.9, delivery, named=True)
+
+
+def test_a_flight_becomes_a_checked_video(tmp_path: Path) -> None:
+    files = write_card(tmp_path / "card", 6)
+    files[3] = None  # a missing photo: the one before it is held
+    advanced: list[int] = []
+    result = run(tmp_path, corrections_of(files), settings_of(tmp_path, fps="23.976"), advanced=advanced)
+    (output,) = result["applied"]["outputs"]
+    path = tmp_path / "out" / "20310504-101500_MARSH_0001_plain_small.mkv"
+    assert output == {
+        "file": path.name,
+        "grade": "plain",
+        "delivery": "small",
+        "width": 320,
+        "height": 180,
+        "fps": "24000/1001",
+        "frames": 6,
+        "duration_s": pytest.approx(0.2503, abs=1e-3),
+        "pixel_format": "yuv420p",
+        "tags": {"primaries": 1, "transfer": 1, "matrix": 1, "range": "limited"},
+        "bytes": path.stat().st_size,
+    }
+    assert [entry.name for entry in (tmp_path / "out").iterdir()] == [path.name]
+    assert sum(advanced) == 6
+    assert [frame["frame"] for frame in result["frames"]] == list(range(6))
+    assert result["frames"][3]["shown_file"] == "MARSH_0002.JPG"
+
+
+def samples_of(job: RenderJob, executor: Executor, workers: int) -> list[bytes]:
+    runs = ordered_map(executor, partial(render_run, job), runs_of_one_photo(job.corrections), 2 * workers)
+    return [rendered.samples.tobytes() for run in runs for rendered in run]
+
+
+def test_frames_are_the_same_for_any_workers_and_executor(tmp_path: Path) -> None:
+    files = write_card(tmp_path / "card", 7)
+    files[2] = files[3] = None
+    job = RenderJob(
+        tmp_path / "card",
+        corrections_of(files),
+        load_grade("plain"),
+        load_delivery("1080p-h264")[1].frame_format((320, 180)),
+    )
+    with local_executor(1) as one, local_executor(3) as three, ProcessPoolExecutor(2, mp_context=get_context("spawn")) as processes:
+        alone = samples_of(job, one, 1)
+        assert len(alone) == 7
+        assert samples_of(job, three, 3) == alone
+        assert samples_of(job, processes, 2) == alone
+    assert alone[1] != alone[2]  # a held photo still gets noise and gain of its own
+
+
+def test_a_photo_torn_since_is_replaced_by_the_nearest(tmp_path: Path) -> None:
+    files = write_card(tmp_path / "card", 5)
+    torn = tmp_path / "card" / "MARSH_0001.JPG"
+    torn.write_bytes(torn.read_bytes()[:900])
+    result = run(tmp_path, corrections_of(files), settings_of(tmp_path))
+    assert result["frames"][1]["shown_file"] == "MARSH_0000.JPG"
+    assert len(result["warnings"]) == 1
+    assert result["warnings"][0].startswith("frame 1 (MARSH_0001.JPG): MARSH_0001.JPG is torn")
+    assert "MARSH_0000.JPG stands in" in result["warnings"][0]
+
+
+def test_nothing_is_left_where_no_photo_opens(tmp_path: Path) -> None:
+    files = write_card(tmp_path / "card", 3)
+    for file in files:
+        (tmp_path / "card" / str(file)).write_bytes(b"")
+    with pytest.raises(EvenflightError, match="no photo of 20310504-101500_MARSH_0001 can be opened"):
+        run(tmp_path, corrections_of(files), settings_of(tmp_path))
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_view_beyond_the_photo_names_the_frame_and_leaves_nothing(tmp_path: Path) -> None:
+    corrections = corrections_of(write_card(tmp_path / "card", 3))
+    corrections.frames[2].rotation_rad = (0.0, 0.5, 0.0)
+    with pytest.raises(EvenflightError, match=r"frame 2 .MARSH_0002\.JPG.: the corrected view leaves"):
+        run(tmp_path, corrections, settings_of(tmp_path))
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_moved_card_is_told(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="the card card is not where it was"):
+        run(tmp_path, corrections_of(["a.dng"]), settings_of(tmp_path))
