@@ -6,9 +6,11 @@ import json
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 from rich.table import Table
+from rich.text import Text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -60,7 +62,7 @@ class Terminal:
 
     def say(self, text: str) -> None:
         """Print a remark above the bars."""
-        self._console.print(text, markup=False, highlight=False, soft_wrap=True)
+        _say(self._console, text)
 
 
 def print_json(facts: Any) -> None:
@@ -103,14 +105,32 @@ def sequence_facts(sequence: Sequence) -> dict[str, Any]:
 
 
 def print_card(contents: CardContents) -> None:
-    """Print the sequences of a card as a table, then what was left aside for a trouble."""
-    table = Table(title="Sequences on this card")
-    for heading in ("id", "photos", "interval s", "s at 25 fps", "s at 30 fps", "gaps", "trouble"):
-        number = heading not in ("id", "gaps", "trouble")
-        table.add_column(heading, justify="right" if number else "left", overflow="fold")
+    """Print the sequences of a card as a table, then their troubles and what else lies there."""
+    console = Console()
+    if contents.sequences:
+        console.print(_card_table(contents.sequences))
     for sequence in contents.sequences:
         facts = sequence_facts(sequence)
-        trouble = [f"{item['file']}: {item['why']}" for item in facts["trouble"]]
+        lines = [f"frame {item['frame']} ({item['file']}): {item['why']}" for item in facts["trouble"]]
+        for line in (*lines, *facts["warnings"]):
+            _say(console, f"{sequence.id}: {line}")
+    if contents.singles:
+        ids = ", ".join(f"{s.id} ({len(s.photos)})" for s in contents.singles)
+        _say(console, f"Single photos, too few for a sequence: {ids}")
+    for aside in contents.left_aside:
+        if aside.trouble:
+            _say(console, f"Left aside: {aside.file}: {aside.why}")
+
+
+def _card_table(sequences: list[Sequence]) -> Table:
+    table = Table(title="Sequences on this card", box=SIMPLE_HEAD)
+    table.add_column("id", no_wrap=True)
+    for heading in ("photos", "every s", "s at 25 fps", "s at 30 fps"):
+        table.add_column(heading, justify="right")
+    table.add_column("gaps", overflow="fold")
+    table.add_column("trouble")
+    for sequence in sequences:
+        facts = sequence_facts(sequence)
         table.add_row(
             facts["id"],
             str(facts["photos"]),
@@ -118,16 +138,13 @@ def print_card(contents: CardContents) -> None:
             f"{facts['seconds_at_25']:.1f}",
             f"{facts['seconds_at_30']:.1f}",
             spans(facts["gaps"]) or "-",
-            _literal("\n".join([*trouble, *facts["warnings"]]) or "-"),
+            str(len(facts["trouble"])) if facts["trouble"] else "-",
         )
-    console = Console()
-    console.print(table)
-    if contents.singles:
-        ids = ", ".join(f"{s.id} ({len(s.photos)})" for s in contents.singles)
-        console.print(f"Single photos, too few for a sequence: {ids}", markup=False, highlight=False)
-    for aside in contents.left_aside:
-        if aside.trouble:
-            console.print(f"Left aside: {aside.file}: {aside.why}", markup=False, highlight=False)
+    return table
+
+
+def _say(console: Console, text: str) -> None:
+    console.print(text, markup=False, highlight=False, soft_wrap=True)
 
 
 def spans(numbers: Iterable[int]) -> str:
@@ -139,14 +156,6 @@ def spans(numbers: Iterable[int]) -> str:
         else:
             runs.append([number, number])
     return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)
-
-
-def expectation_text(sequences: list[Sequence], minutes: float, size_bytes: float) -> str:
-    """Return the sentence that is said before a job starts."""
-    photos = sum(len(sequence.photos) for sequence in sequences)
-    flights = "1 sequence" if len(sequences) == 1 else f"{len(sequences)} sequences"
-    time = "less than a minute" if minutes < 1 else f"about {minutes:.0f} min"
-    return f"{flights}, {photos} photos: expect {time} and {size_bytes / 1e9:.2f} GB in the output folder."
 
 
 def outcome_facts(outcomes: list[Outcome]) -> list[dict[str, Any]]:
@@ -169,29 +178,21 @@ def print_outcomes(outcomes: list[Outcome]) -> None:
     console = Console()
     for outcome in outcomes:
         for video in outcome.videos:
-            console.print(str(video), markup=False, highlight=False, soft_wrap=True)
+            _say(console, str(video))
     for outcome in outcomes:
         for warning in outcome.warnings:
-            console.print(f"{outcome.id}: {warning}", markup=False, highlight=False, soft_wrap=True)
+            _say(console, f"{outcome.id}: {warning}")
     for outcome in outcomes:
         for file, why in outcome.left_out:
-            line = f"{outcome.id}: left out {file}: {why}"
-            console.print(line, markup=False, highlight=False, soft_wrap=True)
+            _say(console, f"{outcome.id}: left out {file}: {why}")
 
 
 def print_checks(checks: list[Check]) -> None:
     """Print what the demo found and left against its truth."""
-    table = Table(title="The demo against its truth")
+    table = Table(title="The demo against its truth", box=SIMPLE_HEAD)
     for heading in ("flight", "what", "truth", "seen", ""):
         table.add_column(heading, overflow="fold")
     for check in checks:
-        table.add_row(
-            check.id, check.what, _literal(check.truth), _literal(check.seen), "ok" if check.ok else "WRONG"
-        )
+        row = (check.flight, check.what, check.truth, check.seen, "ok" if check.ok else "WRONG")
+        table.add_row(*(Text(cell) for cell in row))
     Console().print(table)
-
-
-def _literal(text: str) -> str:
-    from rich.markup import escape
-
-    return escape(text)

@@ -22,7 +22,7 @@ LEVELS = (
     ("stages", "render"),
     ("report",),
     ("planning",),
-    ("run",),
+    ("run", "fingerprint"),
     ("demo",),
     ("console",),
     ("cli",),

@@ -5,12 +5,17 @@ from __future__ import annotations
 import operator
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.errors import UsageError
+from pipeline.geometry.path import widest_crop
+from pipeline.measure.highpass import fast_figures
+from pipeline.measure.motion import jitter_rms_px, yaw_step_worst_deg
 from pipeline.settings import configs_dir, read_toml
+from pipeline.stages.balance import balance
+from pipeline.stages.load import load
 
 Judgement = Literal["within", "beyond", "not measured", "no limit"]
 
@@ -21,7 +26,7 @@ _OPERATORS: dict[str, Callable[[float, float], bool]] = {"<=": operator.le, ">="
 class Measure:
     """One measure of a sequence, as the `found` and `left` of reports hold it under `key`.
 
-    `function` is the dotted name of what computes it.
+    `function` is what computes it, or the stage's function that fills it in.
     """
 
     key: str
@@ -30,7 +35,7 @@ class Measure:
     better: Literal["lower", "higher"]
     definition: str
     source: str
-    function: str
+    function: Callable[..., Any]
 
 
 class Limit(BaseModel):
@@ -53,7 +58,7 @@ _ALL = (
         "deflicker.keep_slower_than_s of video) of the level of registered ground, in stops.",
         source="High pass by a second-difference smoother of half amplitude at that period "
         "(Whittaker 1923); level from Tukey biweight log ratios of block means (design, section 4).",
-        function="pipeline.measure.highpass.fast_figures",
+        function=fast_figures,
     ),
     Measure(
         key="flicker_worst_ev",
@@ -62,7 +67,7 @@ _ALL = (
         better="lower",
         definition="The largest fast departure of one frame's level from the slow light, in stops.",
         source="As for the flicker.",
-        function="pipeline.measure.highpass.fast_figures",
+        function=fast_figures,
     ),
     Measure(
         key="outlier_frames",
@@ -71,7 +76,7 @@ _ALL = (
         better="lower",
         definition="Number of frames whose fast departure is beyond three robust standard deviations.",
         source="Robust standard deviation = 1.4826 x median absolute deviation (Hampel 1974).",
-        function="pipeline.measure.highpass.fast_figures",
+        function=fast_figures,
     ),
     Measure(
         key="neutral_rms_mired",
@@ -81,7 +86,7 @@ _ALL = (
         definition="Root mean square, about the median of the sequence, of how far the neutral in use stands "
         "from the one that the ground asks for, in reciprocal megakelvin of correlated colour temperature.",
         source="CCT after Ohno 2013 through colour-science; mired = 1,000,000 / CCT (CIE 015).",
-        function="pipeline.stages.balance.neutral_figures",
+        function=balance,
     ),
     Measure(
         key="neutral_duv_rms",
@@ -90,7 +95,7 @@ _ALL = (
         better="lower",
         definition="The same across the Planckian locus, in CIE 1960 u, v.",
         source="Duv after Ohno 2013 through colour-science.",
-        function="pipeline.stages.balance.neutral_figures",
+        function=balance,
     ),
     Measure(
         key="jitter_rms_px",
@@ -100,16 +105,16 @@ _ALL = (
         definition="Root mean square of the fast part of the orientation path, or on a video of the ground's "
         "motion, in pixels of the delivered picture.",
         source="High pass as for the flicker (design, section 4).",
-        function="pipeline.stages.stabilise.motion_figures",
+        function=jitter_rms_px,
     ),
     Measure(
         key="yaw_step_worst_deg",
         name="worst yaw step",
         unit="deg",
         better="lower",
-        definition="The largest change of heading from one frame to the next.",
+        definition="The largest change of heading from one photo to the next, less the slow turning.",
         source="Heading of the camera rotation averaged over pairs of frames (design, section 6).",
-        function="pipeline.stages.stabilise.motion_figures",
+        function=yaw_step_worst_deg,
     ),
     Measure(
         key="crop_ratio",
@@ -119,7 +124,7 @@ _ALL = (
         definition="Width of the delivered picture over the width of the largest rectangle of its shape in "
         "the photo.",
         source="Liu, Yuan, Tan, Sun, Bundled camera paths for video stabilization, ACM TOG 32(4), 2013.",
-        function="pipeline.stages.stabilise.motion_figures",
+        function=widest_crop,
     ),
     Measure(
         key="missing_count",
@@ -128,7 +133,7 @@ _ALL = (
         better="lower",
         definition="Places of the timeline without a usable photo: missing, torn, or left out.",
         source="Capture times against the sequence's own interval (design, section 2).",
-        function="pipeline.stages.load.load",
+        function=load,
     ),
 )
 
