@@ -1,0 +1,167 @@
+"""What a pinhole camera sees of Saltmere while its shutter is open.
+
+Three layers: the sky (infinitely far), the ground plane, and the flat faces of buildings and boats. Each
+is drawn sharp, at the first instant of the exposure, with anti-aliasing by mipmaps, and then averaged over
+the exposure along its own true motion: a plane seen by a camera of constant velocity and spin (in camera
+axes) moves by a one-parameter group of homographies W, W(s + t) = W(s) W(t), so that the mean over 2N
+instants is half the mean over N instants plus the same picture moved by W(N h). Six doublings are 64
+instants, all exact.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.demo.buildings import Face
+from pipeline.demo.camera import (
+    Camera,
+    Exposed,
+    above_horizon_px,
+    ground_motion,
+    intrinsics,
+    longest_motion_px,
+    sky_motion,
+)
+from pipeline.demo.flight import FlightSpec, FrameTruth
+from pipeline.demo.ground import HAZE_FROM_M, HAZE_LENGTH_M, see_ground, see_sky
+from pipeline.demo.world import HAZE, World
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+
+_STEP_PX = 1.0  # between instants of an exposure
+
+
+def expose(world: World, spec: FlightSpec, truth: FrameTruth) -> Float32:
+    """Return the mean radiance, H×W×3 linear BT.709 (white = 1), of one photo."""
+    margin = _margin(spec, truth)
+    width, height = spec.size
+    matrix = intrinsics(spec.size, spec.focal_px)
+    matrix[:2, 2] += margin
+    middle = Camera(matrix, (width + 2 * margin, height + 2 * margin), truth.rotation, truth.position_m)
+    motion = Exposed(middle, truth.velocity_m_s, truth.spin_rad_s, truth.exposure.true_s)
+    rng = np.random.default_rng([spec.seed, 3, truth.frame])
+    picture = _ground_and_sky(world, motion, rng)
+    for face, velocity in _faces_far_to_near(world, motion, truth.time_s):
+        _draw_face(picture, face, velocity, motion)
+    inside: Float32 = np.ascontiguousarray(picture[margin : margin + height, margin : margin + width])
+    return inside
+
+
+def _margin(spec: FlightSpec, truth: FrameTruth) -> int:
+    """Pixels to draw beyond each edge, so that what moves in during the exposure is there."""
+    middle = Camera(intrinsics(spec.size, spec.focal_px), spec.size, truth.rotation, truth.position_m)
+    motion = Exposed(middle, truth.velocity_m_s, truth.spin_rad_s, truth.exposure.true_s)
+    return int(np.ceil(longest_motion_px(motion))) + 2
+
+
+def _ground_and_sky(world: World, motion: Exposed, rng: np.random.Generator) -> Float32:
+    doublings = int(np.ceil(np.log2(max(1.0, longest_motion_px(motion) / _STEP_PX))))
+    step = motion.shutter_s / 2**doublings
+    start = -motion.shutter_s / 2 + step / 2
+    first = motion.at(start)
+    picture = see_ground(world, first, rng)
+    for k in range(doublings):
+        picture = _average_moved(picture, ground_motion(motion, start, start + step * 2**k))
+    above = above_horizon_px(motion.middle)
+    rows = np.flatnonzero((above > -1).any(axis=1))
+    if rows.size:
+        last = min(rows[-1] + 2, above.shape[0])
+        sky = see_sky(world, first, min(last + 8, above.shape[0]))
+        for k in range(doublings):
+            sky = _average_moved(sky, sky_motion(motion, start, start + step * 2**k))
+        share = np.clip(above[:last] + 0.5, 0, 1)[..., None]
+        picture[:last] += share * (sky[:last] - picture[:last])
+    return picture
+
+
+def _average_moved(picture: Float32, moved: Float64) -> Float32:
+    height, width = picture.shape[:2]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    edge = cv2.BORDER_CONSTANT if picture.shape[2] == 4 else cv2.BORDER_REPLICATE
+    other = cv2.warpPerspective(picture, moved, (width, height), flags=flags, borderMode=edge)
+    return np.asarray(cv2.addWeighted(picture, 0.5, other, 0.5, 0), np.float32)
+
+
+def _faces_far_to_near(world: World, motion: Exposed, time_s: float) -> list[tuple[Face, Float64]]:
+    """Faces turned to the camera, the farthest thing first, with the velocity of what they belong to."""
+    position = motion.middle.position
+    things: list[tuple[float, tuple[Face, ...], Float64]] = []
+    still = np.zeros(3)
+    for building, faces in zip(world.buildings, world.faces, strict=True):
+        away = float(np.hypot(building.east - position[0], building.north - position[1]))
+        things.append((away, faces, still))
+    for boat in world.boats:
+        moved = boat.offset(time_s)
+        east, north, _ = np.array([boat.hull.east, boat.hull.north, 0]) + moved - position
+        away = float(np.hypot(east, north))
+        faces = tuple(Face(f.corners + moved, f.texture) for f in boat.faces)
+        things.append((away, faces, np.array([*boat.velocity_m_s, 0.0])))
+    things.sort(key=lambda thing: -thing[0])
+    shown = []
+    for _, faces, velocity in things:
+        for face in faces:
+            if face.outward @ (position - face.corners[0]) > 0:
+                shown.append((face, velocity))
+    return shown
+
+
+def _draw_face(picture: Float32, face: Face, velocity: Float64, motion: Exposed) -> None:
+    """Lay one face over `picture`, averaged over the exposure."""
+    half = motion.shutter_s / 2
+    ends = [motion.at(t).project(face.corners + velocity * t) for t in (-half, half)]
+    if not np.isfinite(ends).all():
+        return
+    low = np.floor(np.min(ends, axis=(0, 1)) - 3).astype(int)
+    high = np.ceil(np.max(ends, axis=(0, 1)) + 4).astype(int)
+    height, width = picture.shape[:2]
+    if low[0] >= width or low[1] >= height or high[0] <= 0 or high[1] <= 0:
+        return
+    reach = float(np.hypot(*(ends[1] - ends[0]).T).max())
+    doublings = int(np.ceil(np.log2(max(1.0, reach / _STEP_PX))))
+    step = motion.shutter_s / 2**doublings
+    start = -half + step / 2
+
+    def corners_at(time_s: float) -> Float32:
+        seen = motion.at(time_s).project(face.corners + velocity * time_s)
+        return np.asarray(seen - low, np.float32)
+
+    first = corners_at(start)
+    layer = _warp_texture(face.texture, first, (int(high[0] - low[0]), int(high[1] - low[1])))
+    if layer is None:
+        return
+    for k in range(doublings):
+        moved = cv2.getPerspectiveTransform(corners_at(start + step * 2**k), first)
+        layer = _average_moved(layer, np.asarray(moved, np.float64))
+    x0, y0 = max(low[0], 0), max(low[1], 0)
+    x1, y1 = min(high[0], width), min(high[1], height)
+    layer = layer[y0 - low[1] : y1 - low[1], x0 - low[0] : x1 - low[0]]
+    target = picture[y0:y1, x0:x1]
+    away = float(np.linalg.norm(face.corners.mean(axis=0) - motion.middle.position))
+    haze = 1 - np.exp(-max(away - HAZE_FROM_M, 0) / HAZE_LENGTH_M)
+    cover = layer[..., 3:]
+    target *= 1 - cover
+    target += layer[..., :3] * np.float32(1 - haze)
+    if haze > 0:
+        target += cover * (np.array(HAZE, np.float32) * np.float32(haze))
+
+
+def _warp_texture(texture: Float32, corners: Float32, size: tuple[int, int]) -> Float32 | None:
+    """Draw a texture into a quadrilateral, first reduced to about its size so that it does not alias."""
+    lengths = np.hypot(*(corners - np.roll(corners, -1, axis=0)).T)
+    across, down = max(lengths[0], lengths[2]), max(lengths[1], lengths[3])
+    area = cv2.contourArea(corners)
+    if area < 0.3:
+        return None
+    width = int(np.clip(round(across), 1, texture.shape[1]))
+    height = int(np.clip(round(down), 1, texture.shape[0]))
+    reduced = cv2.resize(texture, (width, height), interpolation=cv2.INTER_AREA)
+    padded = cv2.copyMakeBorder(reduced, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=(0, 0, 0, 0))
+    # Texel centres are integers: the reduced picture's outline runs half a texel outside them.
+    outline = np.array(
+        [[0.5, 0.5], [width + 0.5, 0.5], [width + 0.5, height + 0.5], [0.5, height + 0.5]], np.float32
+    )
+    matrix = cv2.getPerspectiveTransform(outline, corners)
+    return np.asarray(cv2.warpPerspective(padded, matrix, size, flags=cv2.INTER_LINEAR), np.float32)
