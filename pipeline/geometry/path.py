@@ -149,9 +149,7 @@ def _turn_jacobian(turns: Floats) -> sparse.csr_matrix:
     return (turning + ahead).tocsr()
 
 
-def _crop_constraints(
-    field: Field, corrections: Floats, crop: float
-) -> tuple[sparse.csr_matrix, Floats]:
+def _crop_constraints(field: Field, corrections: Floats, crop: float) -> tuple[sparse.csr_matrix, Floats]:
     """Return A (8n, 3n) and b (8n,) of A delta <= b: each corner within its two nearest borders."""
     count = len(corrections)
     rays = corner_rays(field.width, field.height, field.focal_px, field.shape, crop)

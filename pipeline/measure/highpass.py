@@ -1,11 +1,13 @@
 """The one filter that tells slow from fast, in the estimate of light and in every measure of flicker.
 
 Version 1. The slow part of a series is its second-difference smoother (Whittaker 1923; Eilers 2003,
-"A perfect smoother") with half amplitude at a given period, made robust by Tukey weights; where the
-series is shorter than two periods it is a robust straight line.
+"A perfect smoother") with half amplitude at a given period, made robust by redescending weights; where
+the series is shorter than two periods it is a robust straight line.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +19,7 @@ Floats = NDArray[np.float64]
 
 FILTER_VERSION = 1
 _PASSES = 12
-_TUKEY = 4.685
+_FULL_SIGMA, _NO_SIGMA = 3.0, 5.0
 
 
 def smoothing_weight(period_frames: float) -> float:
@@ -32,12 +34,18 @@ def smooth(values: Floats, weights: Floats, period_frames: float) -> Floats:
     """Return the weighted second-difference smoother of `values` (n,); n >= 3."""
     n = len(values)
     penalty = smoothing_weight(period_frames)
+    # The sum of the penalty's rows (1, -2, 1), one for each inner place, in banded form.
+    diagonal = np.zeros(n)
+    diagonal[:-2] += 1.0
+    diagonal[1:-1] += 4.0
+    diagonal[2:] += 1.0
+    beside = np.zeros(n - 1)
+    beside[:-1] -= 2.0
+    beside[1:] -= 2.0
     bands = np.zeros((3, n))
-    bands[2] = weights
-    for row in range(n - 2):  # the penalty's rows are (1, -2, 1)
-        bands[2, row : row + 3] += penalty * np.array([1.0, 4.0, 1.0])
-        bands[1, row + 1 : row + 3] += penalty * np.array([-2.0, -2.0])
-        bands[0, row + 2] += penalty
+    bands[2] = weights + penalty * diagonal
+    bands[1, 1:] = penalty * beside
+    bands[0, 2:] = penalty
     return np.asarray(solveh_banded(bands, weights * values))
 
 
@@ -46,7 +54,8 @@ def is_short(count: int, period_frames: float) -> bool:
     return count < 2.0 * period_frames
 
 
-def _line(values: Floats, weights: Floats) -> Floats:
+def straight_line(values: Floats, weights: Floats) -> Floats:
+    """Return the weighted least-squares line through `values` (n,)."""
     place = np.arange(len(values), dtype=float)
     design = np.stack([np.ones_like(place), place - place.mean()], axis=1)
     root = np.sqrt(weights)
@@ -54,41 +63,69 @@ def _line(values: Floats, weights: Floats) -> Floats:
     return np.asarray(design @ solved)
 
 
-def slow_part(values: Floats, period_frames: float, weights: Floats | None = None) -> Floats:
-    """Return the slow part of `values` (n,), one value a frame.
+def fit_slow(values: Floats, weights: Floats, period_frames: float) -> Floats:
+    """Return the slow part of `values` (n,) for given weights: the linear filter, or the line if short."""
+    if is_short(len(values), period_frames):
+        return straight_line(values, weights)
+    # A faint weight everywhere keeps the banded system solvable across long gaps.
+    return smooth(values, weights + 1e-9, period_frames)
 
-    Values that are not finite count as absent, and their slow part is interpolated. An outlier does not
-    pull its neighbours: Tukey weights at 4.685 robust sigma of the residual, started from the medians.
+
+def redescending(residual: Floats, sigma: float) -> Floats:
+    """Return weights (n,): 1 up to 3 sigma, so that ordinary flicker leaves the filter linear, 0 beyond 5."""
+    beyond = (np.abs(residual) / sigma - _FULL_SIGMA) / (_NO_SIGMA - _FULL_SIGMA)
+    return np.asarray(1.0 - np.clip(beyond, 0.0, 1.0))
+
+
+@dataclass(frozen=True)
+class SlowFit:
+    """Slow part (n,) of a series, and the size (k,) of each step that was fitted beside it."""
+
+    slow: Floats
+    steps: Floats
+
+
+def slow_and_steps(values: Floats, steps: Floats, period_frames: float, step_sigma: float = 0.1) -> SlowFit:
+    """Return the slow part of `values` (n,) together with the sizes of known steps.
+
+    `steps` (n, k) holds the unit shape of each step; its size is estimated with the slow part in one
+    weighted least-squares problem, with a prior of zero and `step_sigma`, so that the filter does not
+    bend around a step. Values that are not finite count as absent, and their slow part is interpolated.
+    An outlier does not pull its neighbours (see `redescending`).
     """
     present = np.isfinite(values)
+    count, known = steps.shape
     if np.count_nonzero(present) < 3:
         level = float(np.median(values[present])) if present.any() else 0.0
-        return np.full(len(values), level)
-    base = np.where(present, 1.0 if weights is None else weights, 0.0)
+        return SlowFit(np.full(count, level), np.zeros(known))
     filled = np.where(present, values, 0.0)
-    short = is_short(len(values), period_frames)
-
-    def fit(current: Floats) -> Floats:
-        # A faint weight everywhere keeps the banded system solvable across long gaps.
-        return _line(filled, current) if short else smooth(filled, current + 1e-9, period_frames)
-
-    current = base.copy()
-    slow = fit(current)
+    weights = present.astype(float)
+    slow, sizes = np.zeros(count), np.zeros(known)
+    sigma = max(robust_sigma(filled[present]), 1e-6)
     for _ in range(_PASSES):
-        residual = filled - slow
+        if known:
+            # Where slow is the filter F of what the steps leave, the steps see only (1 - F).
+            sharp = np.stack([s - fit_slow(s, weights, period_frames) for s in steps.T], axis=1)
+            rest = filled - fit_slow(filled, weights, period_frames)
+            normal = (steps * weights[:, None]).T @ sharp + (sigma / step_sigma) ** 2 * np.eye(known)
+            sizes = np.linalg.solve(normal, (steps * weights[:, None]).T @ rest)
+        moved = fit_slow(filled - steps @ sizes, weights, period_frames)
+        residual = filled - steps @ sizes - moved
         sigma = robust_sigma(residual[present])
-        if sigma < 1e-9:
-            break
-        u = residual / (_TUKEY * sigma)
-        current = base * np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0)
-        if np.count_nonzero(current) < 3:
-            break
-        moved = fit(current)
         settled = float(np.max(np.abs(moved - slow))) < 1e-7
         slow = moved
-        if settled:
+        if settled or sigma < 1e-9:
             break
-    return slow
+        tighter = present * redescending(residual, sigma)
+        if np.count_nonzero(tighter) < 3:
+            break
+        weights = tighter
+    return SlowFit(slow, sizes)
+
+
+def slow_part(values: Floats, period_frames: float) -> Floats:
+    """Return the slow part of `values` (n,), one value a frame; see `slow_and_steps`."""
+    return slow_and_steps(values, np.zeros((len(values), 0)), period_frames).slow
 
 
 def fast_part(values: Floats, period_frames: float) -> Floats:

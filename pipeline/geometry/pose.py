@@ -1,0 +1,163 @@
+"""The rotation between two views of a scene, chosen among a rotation alone and poses with parallax."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.rotation import (
+    direction_for,
+    exp,
+    in_front,
+    log,
+    refine,
+    rotation_only,
+    sampson,
+)
+
+Floats = NDArray[np.float64]
+Model = Literal["rotation", "parallax"]
+
+LEAST_MATCHES = 20
+"""Fewer matches than this leave a pair's rotation to its neighbours."""
+
+
+@dataclass(frozen=True)
+class Pose:
+    """A pair's rotation (3, 3), the standard deviation of its angles in radians, and what it rests on."""
+
+    rotation: Floats
+    sigma_rad: float
+    model: Model
+    inliers: int
+
+
+def _rays(points: Floats, focal_px: float, centre: Floats) -> Floats:
+    return np.concatenate([(points - centre) / focal_px, np.ones((len(points), 1))], axis=1)
+
+
+def _unit(rays: Floats) -> Floats:
+    return rays / np.linalg.norm(rays, axis=1, keepdims=True)
+
+
+def _starts(
+    here: Floats, there: Floats, noise: float, turned: Floats, plane: Floats | None
+) -> list[tuple[Floats, Floats]]:
+    """Return candidate poses: from the essential matrix, from the plane, and from the rotation alone.
+
+    A planar scene has two poses that explain it, and a short baseline hides which is true; so all that
+    look possible are refined, and the cost decides.
+    """
+    starts = []
+    essential, mask = cv2.findEssentialMat(
+        here[:, :2], there[:, :2], np.eye(3), method=cv2.USAC_MAGSAC, prob=0.999, threshold=2.0 * noise
+    )
+    if essential is not None and essential.shape == (3, 3):
+        _, rotation, direction, _ = cv2.recoverPose(
+            essential, here[:, :2], there[:, :2], np.eye(3), mask=mask
+        )
+        starts.append((rotation, direction.ravel()))
+    if plane is not None:
+        count, rotations, shifts, _ = cv2.decomposeHomographyMat(plane, np.eye(3))
+        for k in range(count):
+            length = float(np.linalg.norm(shifts[k]))
+            if length > 1e-6:
+                starts.append((rotations[k], shifts[k].ravel() / length))
+    starts.append((turned, direction_for(turned, here, there, noise)))
+    return starts
+
+
+def gric(residuals: Floats, noise: float, structure: int, parameters: int) -> float:
+    """Return the geometric robust information criterion of a two-view model (Torr, IJCV 1998).
+
+    `residuals` (n,) are distances in the unit of `noise`; `structure` is the dimension of the manifold
+    (3 for epipolar geometry, 2 for a rotation), `parameters` the model's degrees of freedom.
+    """
+    count = len(residuals)
+    cap = 2.0 * (4 - structure)
+    fit = np.minimum((residuals / noise) ** 2, cap).sum()
+    return float(fit + structure * count * np.log(4.0) + parameters * np.log(4.0 * count))
+
+
+def pair_pose(
+    points_i: Floats,
+    points_j: Floats,
+    focal_px: float,
+    size: tuple[int, int],
+    noise_px: float = 0.5,
+    homography: Floats | None = None,
+) -> Pose | None:
+    """Return the rotation between two views from matches (m, 2) in px, or None where too few agree.
+
+    `homography` takes px of i to px of j. Candidates are refined on the Sampson distance; those that put
+    most points behind a camera are dropped, and of the rest the likeliest is taken, near the rotation
+    alone within what the parallax allows. That rotation alone is chosen where it explains the matches
+    as well by Torr's criterion.
+    """
+    if len(points_i) < LEAST_MATCHES:
+        return None
+    centre = np.array([(size[0] - 1) / 2.0, (size[1] - 1) / 2.0])
+    here, there = _rays(points_i, focal_px, centre), _rays(points_j, focal_px, centre)
+    noise = noise_px / focal_px
+    turned = rotation_only(_unit(here), _unit(there), noise)
+    miss = np.linalg.norm(_unit(there) - _unit(here) @ turned.T, axis=1)
+
+    plane = None
+    if homography is not None:
+        camera = np.array([[focal_px, 0.0, centre[0]], [0.0, focal_px, centre[1]], [0.0, 0.0, 1.0]])
+        plane = np.linalg.solve(camera, homography @ camera)
+    reach = max(float(np.median(miss)), noise)
+    best: tuple[float, Floats, Floats, Floats] | None = None
+    for rotation, direction in _starts(here, there, noise, turned, plane):
+        refined, way, cost, covariance = refine(rotation, direction, here, there, noise)
+        # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
+        front = max(in_front(refined, way, here, there), in_front(refined, -way, here, there))
+        if front < 0.6:
+            continue
+        # On a plane a second, wrong pose fits as well; it turns far more than any rotation alone would.
+        cost += 0.5 * (angle_between(refined, turned) / reach) ** 2
+        if best is None or cost < best[0]:
+            best = (cost, refined, way, covariance)
+    flat = gric(miss, noise, 2, 3)
+    if best is None:
+        return _rotation_pose(turned, miss, noise)
+    distance = np.abs(sampson(best[1], best[2], here, there))
+    if flat <= gric(distance, noise, 3, 5):
+        return _rotation_pose(turned, miss, noise)
+    inliers = int(np.count_nonzero(distance < 3.0 * noise))
+    if inliers < LEAST_MATCHES:
+        return None
+    sigma = float(np.sqrt(np.max(np.linalg.eigvalsh(best[3]))))
+    return Pose(best[1], max(sigma, 0.02 * noise), "parallax", inliers)
+
+
+def _rotation_pose(rotation: Floats, miss: Floats, noise: float) -> Pose | None:
+    inliers = miss < 3.0 * noise
+    count = int(np.count_nonzero(inliers))
+    if count < LEAST_MATCHES:
+        return None
+    spread = float(np.sqrt(np.mean(miss[inliers] ** 2)))
+    # Parallax too small to be told from noise still leans the same way in all matches.
+    return Pose(rotation, max(spread / np.sqrt(count), 0.2 * noise), "rotation", count)
+
+
+def angle_between(first: Floats, second: Floats) -> float:
+    """Return the angle in radians between two rotations (3, 3)."""
+    return float(np.linalg.norm(log(first @ second.T)))
+
+
+def attitude(yaw_deg: float, pitch_deg: float, roll_deg: float) -> Floats:
+    """Return the rotation (3, 3) from world axes (east, north, up) to camera axes (right, down, forward).
+
+    Yaw is clockwise from north, pitch up from the horizon, roll clockwise as the pilot sees it.
+    """
+    level = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
+    yaw, pitch, roll = np.deg2rad([yaw_deg, pitch_deg, roll_deg])
+    turn = exp(np.array([0.0, -yaw, 0.0]))
+    raise_ = exp(np.array([-pitch, 0.0, 0.0]))
+    bank = exp(np.array([0.0, 0.0, -roll]))
+    return bank @ raise_ @ turn @ level

@@ -1,0 +1,168 @@
+"""The level of light of every frame, solved from all log ratios between pairs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.linalg import splu
+
+from pipeline.measure.look import PairFigures
+from pipeline.measure.robust import biweight_mode
+
+Floats = NDArray[np.float64]
+
+LEAST_BLOCKS = 24
+"""A pair with fewer trusted blocks is left out."""
+
+HELD_OUT = 5
+"""Every fifth block and match is kept out of the solves and measures what they left."""
+
+_SIGMA_FLOOR_EV = 5e-4
+_UNREGISTERED_SIGMA_EV = 0.1
+"""Level differences of pairs whose ground was not registered are trusted this far."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels (n, 3) in EV per channel R, G, B, the first known frame at 0, NaN where nothing reaches.
+
+    `sigma` (n,) is the standard deviation of a level against its neighbours. `unregistered` marks frames
+    whose every pair rests on an unregistered picture. `vignette` holds the loss coefficients.
+    """
+
+    level_ev: Floats
+    sigma_ev: Floats
+    unregistered: NDArray[np.bool_]
+    vignette: tuple[float, float, float]
+
+
+def vignette_basis(radius: Floats) -> Floats:
+    """Return r**2, r**4, r**6 (k, 3)."""
+    square = np.asarray(radius, float) ** 2
+    return np.stack([square, square**2, square**3], axis=-1)
+
+
+def _part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
+    places = np.arange(len(pair.blocks.radius_i))
+    return places[places % HELD_OUT == 0] if held_out else places[places % HELD_OUT != 0]
+
+
+def estimate_vignette(pairs: list[PairFigures], held_out: bool = False) -> tuple[float, float, float]:
+    """Return the vignette's loss coefficients in EV (a1, a2, a3 of r**2, r**4, r**6).
+
+    The same ground seen at two radii tells the loss between them (after Goldman, PAMI 2010): the green
+    ratio of a block less the pair's mode is loss(r_i) - loss(r_j). Solved by iteratively reweighted
+    least squares over all registered pairs, the modes estimated anew under each solution. A ridge of
+    small weight keeps coefficients at zero where the overlaps say nothing.
+    """
+    used = [p for p in pairs if p.registered and len(_part(p, held_out)) >= LEAST_BLOCKS]
+    coefficients = np.zeros(3)
+    if not used:
+        return (0.0, 0.0, 0.0)
+    for _ in range(4):
+        normal, right = np.zeros((3, 3)), np.zeros(3)
+        for pair in used:
+            part = _part(pair, held_out)
+            slope = vignette_basis(pair.blocks.radius_i[part]) - vignette_basis(pair.blocks.radius_j[part])
+            ratio = pair.blocks.ratio_ev[part, 1].astype(float)
+            residual = ratio - slope @ coefficients
+            mode, sure = biweight_mode(residual)
+            spread = max(sure * np.sqrt(len(part)), 1e-3)
+            u = (residual - mode) / (4.685 * spread)
+            weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0) / spread**2
+            # The mode takes up each pair's mean, so only the slope about its mean counts.
+            centred = slope - np.average(slope, axis=0, weights=weights + 1e-12)
+            normal += (centred * weights[:, None]).T @ centred
+            right += (centred * weights[:, None]).T @ (ratio - mode)
+        coefficients = np.linalg.solve(normal + 1e-3 * np.trace(normal) / 3.0 * 1e-3 * np.eye(3), right)
+    a1, a2, a3 = (float(value) for value in coefficients)
+    return (a1, a2, a3)
+
+
+def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Floats, Floats] | None:
+    """Return the exposure ratio m_ij (3,) in EV of a pair and its standard errors, or None."""
+    part = _part(pair, held_out)
+    if len(part) < (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS):
+        return None
+    slope = vignette_basis(pair.blocks.radius_j[part]) - vignette_basis(pair.blocks.radius_i[part])
+    flat = pair.blocks.ratio_ev[part].astype(float) + (slope @ vignette)[:, None]
+    modes = [biweight_mode(flat[:, channel]) for channel in range(3)]
+    sigma = np.array([sure for _, sure in modes])
+    if not pair.registered:
+        sigma = np.maximum(sigma, _UNREGISTERED_SIGMA_EV)
+    return np.array([mode for mode, _ in modes]), np.hypot(sigma, _SIGMA_FLOOR_EV)
+
+
+def solve_levels(
+    count: int, pairs: list[PairFigures], vignette: tuple[float, float, float], held_out: bool = False
+) -> Levels:
+    """Solve the levels of `count` frames from all pairs by weighted robust least squares.
+
+    Weights are one over the squared standard error, redescending (Geman-McClure) on the misfit, so that
+    a pair which registered wrongly is outvoted by the others. Frames that no pair reaches get NaN.
+    """
+    coefficients = np.array(vignette)
+    ends, ratios, sigmas, firm = [], [], [], []
+    for pair in pairs:
+        measured = pair_ratio(pair, coefficients, held_out)
+        if measured is not None:
+            ends.append((pair.i, pair.j))
+            ratios.append(measured[0])
+            sigmas.append(measured[1])
+            firm.append(pair.registered)
+    level = np.full((count, 3), np.nan)
+    sigma = np.full(count, np.nan)
+    registered = np.zeros(count, bool)
+    if not ends:
+        return Levels(level, sigma, ~registered, vignette)
+    i, j = np.array(ends).T
+    registered[i[np.array(firm)]] = True
+    registered[j[np.array(firm)]] = True
+    reached = np.zeros(count, bool)
+    reached[i] = reached[j] = True
+    for channel in range(3):
+        values = np.array([ratio[channel] for ratio in ratios])
+        errors = np.array([error[channel] for error in sigmas])
+        solved, spread = _solve_channel(count, i, j, values, errors)
+        level[reached, channel] = solved[reached]
+        if channel == 1:
+            sigma = np.where(reached, spread, np.nan)
+    level -= level[np.flatnonzero(reached)[0]]
+    return Levels(level, sigma, ~registered, vignette)
+
+
+def _solve_channel(
+    count: int, i: NDArray[np.int_], j: NDArray[np.int_], values: Floats, errors: Floats
+) -> tuple[Floats, Floats]:
+    base = 1.0 / errors**2
+    weights = base.copy()
+    level = np.zeros(count)
+    for _ in range(15):
+        matrix = coo_matrix(
+            (
+                np.concatenate([weights, weights, -weights, -weights]),
+                (np.concatenate([i, j, i, j]), np.concatenate([i, j, j, i])),
+            ),
+            shape=(count, count),
+        )
+        faint = coo_matrix((np.full(count, 1e-9 * base.max()), (range(count), range(count))))
+        right = np.zeros(count)
+        np.add.at(right, j, weights * values)
+        np.add.at(right, i, -weights * values)
+        moved = splu((matrix + faint).tocsc()).solve(right)
+        misfit = (values - (moved[j] - moved[i])) / errors
+        # Misregistration makes pairs disagree by more than their own errors: scale by what is seen.
+        scale = 3.0 * max(1.0, 1.4826 * float(np.median(np.abs(misfit))))
+        weights = base / (1.0 + (misfit / scale) ** 2) ** 2
+        settled = float(np.max(np.abs((moved - moved.mean()) - (level - level.mean())))) < 1e-6
+        level = moved
+        if settled:
+            break
+    information = np.zeros(count)
+    np.add.at(information, i, weights)
+    np.add.at(information, j, weights)
+    worse = max(1.0, 1.4826 * float(np.median(np.abs(misfit))))
+    return level, worse / np.sqrt(np.maximum(information, 1e-9))

@@ -1,0 +1,95 @@
+"""Log ratios of light between two frames, on block means of the ground they share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.measure.proxy import Proxy
+
+Floats = NDArray[np.float64]
+
+BLOCK_PX = 16
+"""Side of a block in proxy px."""
+
+MOST_BLOCKS = 700
+"""Blocks kept of a pair, spread evenly; more would not make the mode surer, only the file larger."""
+
+BELOW_SATURATION = 0.95
+ABOVE_BLACK = 0.002
+"""Share of saturation below which a block mean is taken for noise and black-level error."""
+
+
+@dataclass(frozen=True)
+class BlockRatios:
+    """Blocks that both frames show within the trusted range.
+
+    `ratio_ev` (k, 3) is log2(mean in j / mean in i) per channel R, G, B; `radius_i`, `radius_j` (k,) are
+    the blocks' distances from the picture's centre over half its diagonal.
+    """
+
+    ratio_ev: NDArray[np.float32]
+    radius_i: NDArray[np.float32]
+    radius_j: NDArray[np.float32]
+
+
+def block_means(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return means (h // 16, w // 16, ...) over whole blocks of a picture (h, w, ...)."""
+    high, wide = picture.shape[0] // BLOCK_PX, picture.shape[1] // BLOCK_PX
+    whole = picture[: high * BLOCK_PX, : wide * BLOCK_PX]
+    return np.asarray(cv2.resize(whole, (wide, high), interpolation=cv2.INTER_AREA))
+
+
+def block_centres(shape: tuple[int, int]) -> Floats:
+    """Return pixel coordinates (h // 16, w // 16, 2), x before y, of the centres of whole blocks."""
+    high, wide = shape[0] // BLOCK_PX, shape[1] // BLOCK_PX
+    x = (np.arange(wide) + 0.5) * BLOCK_PX - 0.5
+    y = (np.arange(high) + 0.5) * BLOCK_PX - 0.5
+    return np.stack(np.meshgrid(x, y), axis=-1)
+
+
+def radii(points: Floats, shape: tuple[int, int]) -> Floats:
+    """Return distances from the centre of a picture (h, w) over half its diagonal."""
+    centre = np.array([(shape[1] - 1) / 2.0, (shape[0] - 1) / 2.0])
+    return np.asarray(np.linalg.norm(points - centre, axis=-1) / (0.5 * np.hypot(*shape)))
+
+
+def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios:
+    """Return the log ratios of the blocks that `homography` (proxy px of i to j) puts inside both frames.
+
+    The mean is taken before the logarithm, so that noise does not bias dark blocks.
+    """
+    high, wide = first.rgb.shape[:2]
+    backwards = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
+    seen = cv2.warpPerspective(second.rgb, homography, (wide, high), flags=backwards)
+    # Clipped, and outside the second frame, are both unusable: warp one mask that is 1 there.
+    unusable = cv2.warpPerspective(
+        second.clipped.astype(np.float32),
+        homography,
+        (wide, high),
+        flags=backwards,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=1.0,
+    )
+    spoiled = block_means(np.maximum(unusable, first.clipped.astype(np.float32)))
+    here, there = block_means(first.rgb), block_means(seen)
+    low = np.minimum(here, there).min(axis=-1)
+    high_level = np.maximum(here, there).max(axis=-1)
+    good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)
+    if not good.any():
+        none = np.zeros(0, np.float32)
+        return BlockRatios(np.zeros((0, 3), np.float32), none, none)
+
+    places = block_centres((high, wide))[good]
+    stride = max(1, -(-len(places) // MOST_BLOCKS))
+    places = places[::stride]
+    moved = cv2.perspectiveTransform(places[None], homography)[0]
+    ratio = np.log2(there[good][::stride] / here[good][::stride])
+    return BlockRatios(
+        ratio.astype(np.float32),
+        radii(places, (high, wide)).astype(np.float32),
+        radii(moved, (high, wide)).astype(np.float32),
+    )

@@ -1,0 +1,171 @@
+"""The one decode of each frame for measuring, and the comparison of frames in a sliding window."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.colour.camera import CameraColour
+from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_to_srgb
+from pipeline.errors import PhotoError
+from pipeline.measure.light import BlockRatios, block_ratios
+from pipeline.measure.pairs import (
+    BASELINES,
+    Features,
+    Registration,
+    find_features,
+    register,
+    register_by_correlation,
+)
+from pipeline.measure.proxy import Proxy, feature_picture, make_proxy
+from pipeline.measure.sharpness import directional_sharpness
+from pipeline.parallel import ordered_map
+from pipeline.photo.opening import open_photo
+from pipeline.photo.raw import RawPhoto
+from pipeline.sequence import Sequence, Triple
+
+THUMBNAIL_WIDTH = 640
+
+
+@dataclass(frozen=True)
+class FrameFigures:
+    """What one frame showed by itself. `median` is the median linear level per channel."""
+
+    frame: int
+    width: int
+    height: int
+    as_shot_neutral: Triple | None
+    median: Triple
+    clipped: Triple
+    crushed: Triple
+    sharp_x: float
+    sharp_y: float
+    features: int
+
+
+@dataclass(frozen=True)
+class Look:
+    """One opened frame while it is in the window, or why it could not be opened."""
+
+    frame: int
+    figures: FrameFigures | None
+    proxy: Proxy | None
+    grey: NDArray[np.uint8] | None
+    found: Features | None
+    colour: CameraColour | None
+    trouble: str | None = None
+
+
+@dataclass(frozen=True)
+class PairFigures:
+    """What two frames i < j showed together. `registered` is False where only the bulk was aligned."""
+
+    i: int
+    j: int
+    matches: Registration
+    blocks: BlockRatios
+    registered: bool
+
+
+def thumbnail(proxy: Proxy, neutral: Triple | None, colour: CameraColour | None) -> NDArray[np.uint8]:
+    """Return an 8-bit sRGB picture (h, w, 3) of a proxy as the camera's own neutral would show it."""
+    width = min(THUMBNAIL_WIDTH, proxy.rgb.shape[1])
+    height = max(round(proxy.rgb.shape[0] * width / proxy.rgb.shape[1]), 1)
+    small = cv2.resize(proxy.rgb, (width, height), interpolation=cv2.INTER_AREA)
+    if colour is not None:
+        shown = np.asarray(neutral or (1.0, 1.0, 1.0))
+        balanced = np.minimum(small / shown.astype(np.float32), 1.0)
+        matrix = BT2020_TO_BT709 @ balanced_to_bt2020(colour, shown)
+        small = cv2.transform(balanced, matrix.astype(np.float32))
+    return np.asarray((linear_to_srgb(np.clip(small, 0.0, 1.0)) * 255.0 + 0.5).astype(np.uint8))
+
+
+def look_at(job: tuple[int, Path], thumbnails: Path | None) -> Look:
+    """Open one frame and measure it by itself; a photo that cannot be used is a Look with `trouble`."""
+    frame, path = job
+    try:
+        photo = open_photo(path)
+        proxy = make_proxy(photo)
+        height, width = (photo.mosaic if isinstance(photo, RawPhoto) else photo.rgb).shape[:2]
+    except PhotoError as error:
+        return Look(frame, None, None, None, None, None, str(error))
+    grey = feature_picture(proxy)
+    features = find_features(grey)
+    if thumbnails is not None:
+        picture = thumbnail(proxy, photo.as_shot_neutral, photo.colour)
+        encoded = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 88])[1]
+        (thumbnails / f"{frame:05d}.jpg").write_bytes(encoded.tobytes())
+    medians = np.median(proxy.rgb[::4, ::4].reshape(-1, 3), axis=0)
+    sharp_x, sharp_y = directional_sharpness(grey)
+    figures = FrameFigures(
+        frame,
+        width,
+        height,
+        photo.as_shot_neutral,
+        (float(medians[0]), float(medians[1]), float(medians[2])),
+        proxy.clipped_share,
+        proxy.crushed_share,
+        sharp_x,
+        sharp_y,
+        len(features.points),
+    )
+    return Look(frame, figures, proxy, grey, features, photo.colour)
+
+
+def compare(first: Look, second: Look) -> PairFigures | None:
+    """Compare two looks; where too little matches, the bulk of the picture is aligned by correlation.
+
+    Returns None for pictures of different sizes, which are not of one sequence.
+    """
+    assert first.proxy and second.proxy and first.found and second.found
+    assert first.grey is not None and second.grey is not None
+    if first.proxy.rgb.shape != second.proxy.rgb.shape:
+        return None
+    matches = register(first.found, second.found, first.proxy.scale)
+    homography = matches.homography
+    if homography is None:
+        homography, response = register_by_correlation(first.grey, second.grey)
+        if response < 0.05:
+            homography = np.eye(3)
+    blocks = block_ratios(first.proxy, second.proxy, homography)
+    return PairFigures(first.frame, second.frame, matches, blocks, matches.homography is not None)
+
+
+def look_and_compare(
+    sequence: Sequence,
+    card: Path,
+    thumbnails: Path | None,
+    executor: Executor,
+    workers: int,
+    advance: Callable[[int], None],
+) -> Iterator[Look | PairFigures | None]:
+    """Yield each frame's look (pixels dropped) and each pair's figures, in a fixed order.
+
+    Each photo is opened once; at most the longest baseline of frames is in memory, and as many decodes
+    as the window of the executor.
+    """
+    jobs = ((frame.frame, card / str(frame.file)) for frame in sequence.photos)
+    look = partial(look_at, thumbnails=thumbnails)
+    recent: deque[Look] = deque(maxlen=max(BASELINES))
+    pending: deque[Future[PairFigures | None]] = deque()
+    for current in ordered_map(executor, look, jobs, window=workers + 1):
+        advance(1)
+        yield Look(current.frame, current.figures, None, None, None, current.colour, current.trouble)
+        if current.trouble is not None:
+            continue
+        for baseline in BASELINES:
+            if baseline <= len(recent):
+                pending.append(executor.submit(compare, recent[-baseline], current))
+        recent.append(current)
+        while len(pending) > len(BASELINES) * 2:
+            yield pending.popleft().result()
+    while pending:
+        yield pending.popleft().result()

@@ -1,0 +1,94 @@
+"""A small linear picture of one frame, which all measures are taken on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.photo.opening import Photo
+from pipeline.photo.raw import RawPhoto
+
+PROXY_WIDTH = 1000
+"""Greatest side of a proxy in px; a RAW's 2×2-binned mosaic is never enlarged."""
+
+CLIPPED = 0.98
+"""Share of saturation from which a photosite counts as clipped."""
+
+
+@dataclass(frozen=True)
+class Proxy:
+    """Linear camera RGB of one frame, reduced.
+
+    `rgb` is (h, w, 3) float32, black subtracted, 1 = saturation, not white-balanced. `clipped` (h, w) is
+    True where any photosite under the pixel is saturated. `scale` is proxy px per full-size px.
+    `clipped_share` and `crushed_share` are shares of the photosites per channel R, G, B at the top and
+    at black.
+    """
+
+    rgb: NDArray[np.float32]
+    clipped: NDArray[np.bool_]
+    scale: float
+    clipped_share: tuple[float, float, float]
+    crushed_share: tuple[float, float, float]
+
+
+def _proxy_size(width: int, height: int) -> tuple[int, int]:
+    factor = min(1.0, PROXY_WIDTH / max(width, height))
+    return max(round(width * factor), 1), max(round(height * factor), 1)
+
+
+def _shares(values: list[list[float]]) -> tuple[float, float, float]:
+    red, green, blue = (float(np.mean(channel)) for channel in values)
+    return red, green, blue
+
+
+def _from_mosaic(photo: RawPhoto) -> Proxy:
+    height, width = photo.mosaic.shape
+    size = _proxy_size(width // 2, height // 2)
+    sums = np.zeros((size[1], size[0], 3), np.float32)
+    clipped = np.zeros((size[1], size[0]), np.float32)
+    top: list[list[float]] = [[], [], []]
+    bottom: list[list[float]] = [[], [], []]
+    for row in (0, 1):
+        for column in (0, 1):
+            channel = int(photo.pattern[row, column])
+            black = float(photo.black[row, column])
+            span = photo.white - black
+            plane = np.ascontiguousarray(photo.mosaic[row::2, column::2])
+            full = cv2.compare(plane, black + CLIPPED * span, cv2.CMP_GE)
+            top[channel].append(cv2.countNonZero(full) / full.size)
+            empty = cv2.compare(plane, black, cv2.CMP_LE)
+            bottom[channel].append(cv2.countNonZero(empty) / empty.size)
+            if top[channel][-1] > 0.0:
+                clipped += cv2.resize(full, size, interpolation=cv2.INTER_AREA)
+            small = cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+            share = 0.5 if channel == 1 else 1.0
+            sums[..., channel] += (share / span) * (small - black)
+    return Proxy(sums, clipped > 0.0, size[0] / width, _shares(top), _shares(bottom))
+
+
+def make_proxy(photo: Photo) -> Proxy:
+    """Return the proxy of an opened photo: 2×2-binned mosaic or linearised picture, then area-reduced."""
+    if isinstance(photo, RawPhoto):
+        return _from_mosaic(photo)
+    height, width = photo.rgb.shape[:2]
+    size = _proxy_size(width, height)
+    linear = photo.linear[photo.rgb].astype(np.float32, copy=False)
+    level = CLIPPED * float(photo.linear[-1])
+    full = (linear >= level).any(axis=2).astype(np.uint8) * 255
+    clipped = cv2.resize(full, size, interpolation=cv2.INTER_AREA) > 0
+    top = _shares([[float(np.mean(linear[..., c] >= level))] for c in range(3)])
+    bottom = _shares([[float(np.mean(linear[..., c] <= photo.linear[0]))] for c in range(3)])
+    reduced = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
+    return Proxy(reduced, clipped, size[0] / width, top, bottom)
+
+
+def feature_picture(proxy: Proxy) -> NDArray[np.uint8]:
+    """Return an 8-bit grey picture (h, w) for finding features: exposed alike and gamma-encoded."""
+    grey = proxy.rgb @ np.array([0.25, 0.5, 0.25], np.float32)
+    high = float(np.percentile(grey[::4, ::4], 98.0))
+    encoded = np.sqrt(np.clip(grey / max(high, 1e-6), 0.0, 1.2)) * (255.0 / np.sqrt(1.2))
+    return np.asarray(encoded.astype(np.uint8))

@@ -1,0 +1,118 @@
+"""Measurements of a sequence in memory and on disk (`work/measurements.npz`)."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.colour.camera import CameraColour
+from pipeline.measure.light import BlockRatios
+from pipeline.measure.look import FrameFigures, PairFigures
+from pipeline.measure.pairs import Registration
+
+MEASUREMENTS_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Measurements:
+    """All that was measured of a sequence. `trouble` names the frames that could not be opened, and why."""
+
+    frames: list[FrameFigures]
+    pairs: list[PairFigures]
+    colour: CameraColour | None
+    trouble: dict[int, str]
+
+
+def _colour_to_json(colour: CameraColour | None) -> Any:
+    if colour is None:
+        return None
+    return {
+        key: value.tolist() if isinstance(value, np.ndarray) else value
+        for key, value in asdict(colour).items()
+    }
+
+
+def _colour_from_json(data: Any) -> CameraColour | None:
+    if data is None:
+        return None
+    return CameraColour(**{key: np.array(v) if isinstance(v, list) else v for key, v in data.items()})
+
+
+def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
+    """Write measurements to `path` at once: under a temporary name, then renamed."""
+    pairs = measurements.pairs
+    head = {
+        "version": MEASUREMENTS_VERSION,
+        "fingerprint": fingerprint,
+        "colour": _colour_to_json(measurements.colour),
+        "trouble": {str(frame): why for frame, why in measurements.trouble.items()},
+        "frames": [asdict(frame) for frame in measurements.frames],
+        "pairs": [
+            {
+                "i": p.i,
+                "j": p.j,
+                "registered": p.registered,
+                "homography": None if p.matches.homography is None else p.matches.homography.tolist(),
+                "scale": p.matches.scale,
+                "matches": len(p.matches.points_i),
+                "blocks": len(p.blocks.radius_i),
+            }
+            for p in pairs
+        ],
+    }
+
+    def together(arrays: list[Any], shape: tuple[int, ...], kind: type) -> Any:
+        return np.concatenate(arrays) if arrays else np.zeros(shape, kind)
+
+    part = path.with_name(path.name + ".part")
+    with part.open("wb") as file:
+        np.savez_compressed(
+            file,
+            head=np.frombuffer(json.dumps(head).encode(), np.uint8),
+            points_i=together([p.matches.points_i for p in pairs], (0, 2), np.float32),
+            points_j=together([p.matches.points_j for p in pairs], (0, 2), np.float32),
+            on_plane=together([p.matches.on_plane for p in pairs], (0,), bool),
+            ratio_ev=together([p.blocks.ratio_ev for p in pairs], (0, 3), np.float32),
+            radius_i=together([p.blocks.radius_i for p in pairs], (0,), np.float32),
+            radius_j=together([p.blocks.radius_j for p in pairs], (0,), np.float32),
+        )
+    part.replace(path)
+
+
+def load(path: Path, fingerprint: str) -> Measurements | None:
+    """Return the measurements at `path`, or None where there are none, or of other photos, or torn ones."""
+    try:
+        with np.load(path) as stored:
+            data = {name: stored[name] for name in stored.files}
+        head = json.loads(data["head"].tobytes())
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return None
+    if head.get("version") != MEASUREMENTS_VERSION or head.get("fingerprint") != fingerprint:
+        return None
+    pairs, match_start, block_start = [], 0, 0
+    for entry in head["pairs"]:
+        matches = slice(match_start, match_start + entry["matches"])
+        blocks = slice(block_start, block_start + entry["blocks"])
+        match_start, block_start = matches.stop, blocks.stop
+        homography = None if entry["homography"] is None else np.array(entry["homography"])
+        registration = Registration(
+            data["points_i"][matches],
+            data["points_j"][matches],
+            homography,
+            data["on_plane"][matches],
+            entry["scale"],
+        )
+        ratios = BlockRatios(data["ratio_ev"][blocks], data["radius_i"][blocks], data["radius_j"][blocks])
+        pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, entry["registered"]))
+    names = {field.name for field in fields(FrameFigures)}
+    frames = [
+        FrameFigures(**{k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in names})
+        for entry in head["frames"]
+    ]
+    trouble = {int(frame): why for frame, why in head["trouble"].items()}
+    return Measurements(frames, pairs, _colour_from_json(head["colour"]), trouble)

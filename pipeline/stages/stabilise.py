@@ -1,0 +1,269 @@
+"""Stabilise: how the camera turned, and how each frame is turned back onto a steady path."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.camera import largest_rectangle
+from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_path, widest_crop
+from pipeline.geometry.pose import Pose, attitude, pair_pose
+from pipeline.geometry.rotation import PairRotation, average, direction_for, exp, refine
+from pipeline.measure.levels import HELD_OUT
+from pipeline.measure.look import PairFigures
+from pipeline.measure.motion import angle_path, down_axis, jitter_rms_px, yaw_step_worst_deg
+from pipeline.sequence import Frame, Sequence
+from pipeline.settings import StabiliseSettings
+from pipeline.stages.result import StageResult
+
+Floats = NDArray[np.float64]
+
+ASSUMED_FIELD_DEG = 73.0
+"""Horizontal field of view taken where no photo tells its focal length (common practice, no source)."""
+
+MATCH_NOISE_PX = 0.5
+"""Standard deviation of a matched feature's place, in px of a 1,000 px proxy."""
+
+LEAST_HELD_OUT = 12
+ATTITUDE_SIGMA_RAD = np.deg2rad(0.3)
+BRIDGE_SIGMA_RAD = np.deg2rad(1.0)
+
+
+@dataclass(frozen=True)
+class Stabilised:
+    """Correction rotation vectors (n, 3) of the timeline, the crop ratio and the focal length in px."""
+
+    rotation_rad: Floats
+    crop_ratio: float
+    focal_px: float
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Orientations (n, 3, 3) of the real camera at each frame of the timeline, and what each rests on."""
+
+    orientations: Floats
+    rests_on: list[str]
+    matches: list[int]
+    doubtful: list[tuple[int, int]]
+
+
+def shown_frames(sequence: Sequence) -> list[int]:
+    """Return for each frame of the timeline the frame whose photo stands there: the nearest usable one."""
+    usable = np.array([frame.frame for frame in sequence.photos])
+    return [int(usable[np.argmin(np.abs(usable - k))]) for k in range(len(sequence.frames))]
+
+
+def focal_length(sequence: Sequence) -> tuple[float, str]:
+    """Return the focal length in px and where it comes from."""
+    if sequence.focal_px is not None:
+        return sequence.focal_px, sequence.focal_from
+    focal = 0.5 * sequence.width / np.tan(np.deg2rad(ASSUMED_FIELD_DEG) / 2.0)
+    return float(focal), f"assumed {ASSUMED_FIELD_DEG:.0f} degrees across: no photo tells its focal length"
+
+
+def _split(count: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    held = np.arange(count) % HELD_OUT == 0
+    return ~held, held
+
+
+def _pose_of(pair: PairFigures, focal_px: float, size: tuple[int, int], noise_px: float) -> Pose | None:
+    used, _ = _split(len(pair.matches.points_i))
+    points_i = pair.matches.points_i[used].astype(float)
+    points_j = pair.matches.points_j[used].astype(float)
+    return pair_pose(points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography())
+
+
+def _held_out_rotation(
+    pair: PairFigures, orientations: Floats, focal_px: float, size: tuple[int, int], noise_px: float
+) -> PairRotation | None:
+    """Return the rotation that the held-out matches alone ask for, near the one solved without them."""
+    _, held = _split(len(pair.matches.points_i))
+    if np.count_nonzero(held) < LEAST_HELD_OUT or not pair.registered:
+        return None
+    centre = (np.array(size, float) - 1.0) / 2.0
+    here, there = (
+        np.concatenate([(points[held] - centre) / focal_px, np.ones((int(held.sum()), 1))], axis=1)
+        for points in (pair.matches.points_i.astype(float), pair.matches.points_j.astype(float))
+    )
+    noise = noise_px / focal_px
+    turned = orientations[pair.j] @ orientations[pair.i].T
+    rotation, _, _, covariance = refine(turned, direction_for(turned, here, there, noise), here, there, noise)
+    sigma = max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.1 * noise)
+    return PairRotation(pair.i, pair.j, rotation, sigma)
+
+
+def _bridges(
+    frames: tuple[Frame, ...], pairs: list[PairRotation]
+) -> tuple[list[PairRotation], dict[int, str]]:
+    """Return pairs for the neighbours that no measured pair spans, and the frames resting on them."""
+    spans = np.zeros(max((f.frame for f in frames), default=0) + 2, int)
+    for pair in pairs:
+        spans[pair.i] += 1
+        spans[pair.j] -= 1
+    covered = np.cumsum(spans) > 0
+    bridges, rests = [], {}
+    for before, after in pairwise(frames):
+        if covered[before.frame]:
+            continue
+        told = [
+            attitude(f.yaw_deg, f.pitch_deg, f.roll_deg)
+            for f in (before, after)
+            if f.yaw_deg is not None and f.pitch_deg is not None and f.roll_deg is not None
+        ]
+        if len(told) == 2:
+            bridges.append(PairRotation(before.frame, after.frame, told[1] @ told[0].T, ATTITUDE_SIGMA_RAD))
+            rests[after.frame] = "attitude"
+        else:
+            bridges.append(PairRotation(before.frame, after.frame, np.eye(3), BRIDGE_SIGMA_RAD))
+            rests[after.frame] = "bridged"
+    return bridges, rests
+
+
+def _compact(sequence: Sequence, pairs: list[PairRotation], passes: int = 30) -> tuple[Floats, Floats]:
+    """Average over the photos alone and return orientations on the timeline, and the pairs' misfit."""
+    place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
+    moved = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in pairs]
+    solved, misfit = average(len(place), moved, passes)
+    return np.stack([solved[place[k]] for k in shown_frames(sequence)]), misfit
+
+
+def solve_motion(sequence: Sequence, pairs: list[PairFigures], poses: list[Pose | None]) -> Motion:
+    """Return the orientation of the real camera at each frame from the poses of all pairs."""
+    measured = [
+        PairRotation(pair.i, pair.j, pose.rotation, pose.sigma_rad)
+        for pair, pose in zip(pairs, poses, strict=True)
+        if pose is not None
+    ]
+    bridges, rests = _bridges(sequence.photos, measured)
+    orientations, misfit = _compact(sequence, measured + bridges)
+    typical = max(float(np.median(misfit)) if len(misfit) else 0.0, 1e-5)
+    doubtful = [
+        (p.i, p.j)
+        for p, miss in zip(measured, misfit, strict=False)
+        if miss > 10.0 * max(typical, p.sigma_rad)
+    ]
+    matches = [0] * len(sequence.frames)
+    for pair, pose in zip(pairs, poses, strict=True):
+        if pose is not None:
+            matches[pair.i] = max(matches[pair.i], pose.inliers)
+            matches[pair.j] = max(matches[pair.j], pose.inliers)
+    states = [rests.get(f.frame, "features") if f.usable else "held" for f in sequence.frames]
+    return Motion(orientations, states, matches, doubtful)
+
+
+def stabilise(
+    sequence: Sequence,
+    pairs: list[PairFigures],
+    settings: StabiliseSettings,
+    shape: tuple[int, int],
+    out_width: int,
+    period_frames: float,
+    executor: Executor,
+) -> tuple[Stabilised, StageResult]:
+    """Solve the camera's turning, the steady path and the crop.
+
+    `shape` is the aspect of the delivery, `out_width` its width in px, at which jitter is told.
+    """
+    focal, source = focal_length(sequence)
+    size = (sequence.width, sequence.height)
+    noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
+    view: dict[str, Any] = {"focal_px": focal, "size": size, "noise_px": noise_px}
+    poses = list(executor.map(partial(_pose_of, **view), pairs))
+    motion = solve_motion(sequence, pairs, poses)
+    field = Field(sequence.width, sequence.height, focal, shape)
+    corrections = steady_path(motion.orientations, field, settings.max_crop)
+    crop = widest_crop(field, corrections, 1.0 - settings.max_crop)
+
+    held = executor.map(partial(_held_out_rotation, orientations=motion.orientations, **view), pairs)
+    held_pairs = [pair for pair in held if pair is not None]
+    result = StageResult()
+    present = np.array([f.usable for f in sequence.frames])
+    rectangle = largest_rectangle(*size, shape)
+    zoom = out_width / rectangle[0] / crop
+    out_size = (out_width, out_width * shape[1] / shape[0])
+    down = down_axis(sequence)
+
+    flown = angle_path(motion.orientations)
+    steady = angle_path(np.swapaxes(exp(corrections), 1, 2) @ motion.orientations)
+    result.found = {
+        "jitter_rms_px": jitter_rms_px(flown, present, period_frames, focal * zoom, out_size),
+        "yaw_step_worst_deg": yaw_step_worst_deg(flown, present, down, period_frames),
+        "crop_ratio": 1.0,
+    }
+    result.left = {"jitter_rms_px": None, "yaw_step_worst_deg": None, "crop_ratio": crop}
+    if held_pairs:
+        bridges, _ = _bridges(sequence.photos, held_pairs)
+        seen, _ = _compact(sequence, held_pairs + bridges)
+        left = angle_path(np.swapaxes(exp(corrections), 1, 2) @ seen)
+        result.left["jitter_rms_px"] = jitter_rms_px(left, present, period_frames, focal * zoom, out_size)
+        result.left["yaw_step_worst_deg"] = yaw_step_worst_deg(left, present, down, period_frames)
+    else:
+        for key in ("jitter_rms_px", "yaw_step_worst_deg"):
+            result.unmeasured[f"left.{key}"] = "too few matches were left to hold out"
+    models = [pose.model for pose in poses if pose is not None]
+    result.applied = {
+        "focal_px": focal,
+        "focal_from": source,
+        "max_crop": settings.max_crop,
+        "shape": list(shape),
+        "pairs": len(pairs),
+        "pairs_by_rotation": models.count("rotation"),
+        "pairs_by_parallax": models.count("parallax"),
+        "pairs_without_pose": poses.count(None),
+        "pairs_doubtful": [list(pair) for pair in motion.doubtful],
+        "least_clearance_px": float(clearance(field, corrections, crop).min()),
+        "margin_px": MARGIN_PX,
+    }
+    _warn(result, sequence, motion, source)
+    result.frames = _rows(sequence, motion, flown, steady, corrections)
+    return Stabilised(corrections, crop, focal), result
+
+
+def _warn(result: StageResult, sequence: Sequence, motion: Motion, source: str) -> None:
+    if source.startswith("assumed"):
+        result.warnings.append(f"focal length {source}")
+    for state, sentence in (
+        ("attitude", "too little matches between photos: they rest on the attitude angles"),
+        ("bridged", "too little matches between photos, and no attitude angles: taken as not turning"),
+    ):
+        names = [f.label for f in sequence.photos if motion.rests_on[f.frame] == state]
+        if names:
+            result.warnings.append(f"{len(names)} frames: {sentence}: " + ", ".join(names[:5]))
+    if motion.doubtful:
+        named = ", ".join(f"{i}-{j}" for i, j in motion.doubtful[:8])
+        result.warnings.append(
+            f"{len(motion.doubtful)} pairs disagree with the rest and count little: {named}"
+        )
+
+
+def _rows(
+    sequence: Sequence, motion: Motion, flown: Floats, steady: Floats, corrections: Floats
+) -> list[dict[str, object]]:
+    # About x (right), y (down), z (forward) a positive turn is pitch down, yaw left and roll left.
+    flown_deg, steady_deg = -np.rad2deg(flown), -np.rad2deg(steady)
+    rows: list[dict[str, object]] = []
+    for frame in sequence.frames:
+        k = frame.frame
+        rows.append(
+            {
+                "frame": k,
+                "file": frame.file,
+                "pitch_deg": float(flown_deg[k, 0]),
+                "yaw_deg": float(flown_deg[k, 1]),
+                "roll_deg": float(flown_deg[k, 2]),
+                "steady_pitch_deg": float(steady_deg[k, 0]),
+                "steady_yaw_deg": float(steady_deg[k, 1]),
+                "steady_roll_deg": float(steady_deg[k, 2]),
+                "correction_rad": [float(value) for value in corrections[k]],
+                "rests_on": motion.rests_on[k],
+                "matches": motion.matches[k],
+            }
+        )
+    return rows
