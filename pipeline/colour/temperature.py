@@ -16,7 +16,7 @@ COOLEST_K, HOTTEST_K = 1100.0, 60000.0
 
 
 @cache
-def _colour_science() -> ModuleType:
+def colour_science() -> ModuleType:
     """Import colour-science when first needed (about 0.6 s), without its remark on absent plotting."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -35,7 +35,7 @@ def xy_to_cct_duv(xy: ArrayLike) -> NDArray[np.float64]:
     Source: Ohno, Practical use and calculation of CCT and Duv, LEUKOS 10(1), 2013, in colour-science.
     Beyond 1100 K or 60000 K the CCT returned is that bound, and Duv is NaN; NaN gives NaN.
     """
-    colour = _colour_science()
+    colour = colour_science()
     chromaticity = np.asarray(xy, dtype=np.float64)
     cooler, hotter = _beyond(chromaticity)
     unknown = np.isnan(chromaticity).any(axis=-1)
@@ -50,7 +50,7 @@ def xy_to_cct_duv(xy: ArrayLike) -> NDArray[np.float64]:
 
 def cct_duv_to_xy(cct_duv: ArrayLike) -> NDArray[np.float64]:
     """Return CIE 1931 chromaticities (..., 2) of CCT in kelvin and Duv (..., 2). Source: as above."""
-    colour = _colour_science()
+    colour = colour_science()
     uv = colour.temperature.CCT_to_uv_Ohno2013(np.asarray(cct_duv, dtype=np.float64))
     return np.asarray(colour.UCS_uv_to_xy(uv), dtype=np.float64)
 
@@ -70,7 +70,7 @@ def _beyond(xy: NDArray[np.float64]) -> tuple[NDArray[np.bool_], NDArray[np.bool
 @cache
 def _ends() -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
     """Return uv of the coolest and hottest CCT on the locus, each with the locus's way to hotter light."""
-    colour = _colour_science()
+    colour = colour_science()
     steps = [[[end_k, 0.0], [end_k * 1.01, 0.0]] for end_k in (COOLEST_K, HOTTEST_K)]
     uv = np.asarray(colour.temperature.CCT_to_uv_Ohno2013(np.array(steps)))
     return [(first, second - first) for first, second in uv]
