@@ -191,7 +191,7 @@ def print_checks(checks: list[Check]) -> None:
     """Print what the demo found and left against its truth."""
     table = Table(title="The demo against its truth", box=SIMPLE_HEAD)
     for heading in ("flight", "what", "truth", "seen", ""):
-        table.add_column(heading, overflow="fold")
+        table.add_column(heading, overflow="fold", no_wrap=heading not in ("truth", "seen"))
     for check in checks:
         row = (check.flight, check.what, check.truth, check.seen, "ok" if check.ok else "WRONG")
         table.add_row(*(Text(cell) for cell in row))

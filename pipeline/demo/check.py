@@ -110,7 +110,7 @@ def _check_neutral(
     truth = 1e6 / np.array([frame["as_shot_cct_k"] for frame in frames])[photo]
     values = [(row.model_extra or {}).get("as_shot_mired") for row in balance.frames]
     seen = np.array([np.nan if value is None else value for value in values], dtype=float)[photo]
-    return _close(name, "wander of the camera's neutral, mired RMS", float(truth.std()), float(seen.std()))
+    return _close(name, "camera's neutral, mired RMS", float(truth.std()), float(seen.std()))
 
 
 def _check_flicker(
@@ -130,7 +130,7 @@ def _check_flicker(
     before = fast_rms(true_ev - told_ev)
     return [
         _close(name, "flicker found, EV RMS", before, deflicker.found["flicker_rms_ev"]),
-        _limited(name, "flicker left against truth, EV RMS", "flicker_rms_ev", fast_rms(true_ev + gain_ev)),
+        _limited(name, "flicker left, EV RMS", "flicker_rms_ev", fast_rms(true_ev + gain_ev)),
     ]
 
 
@@ -149,7 +149,7 @@ def _check_jitter(
     focal = corrections.focal_px * WIDTH_PX / (corrections.crop_ratio * rectangle[0])
     size = (WIDTH_PX, WIDTH_PX * shape[1] / shape[0])
     before, after = (jitter_rms_px(angle_path(path), photo, period, focal, size) for path in (flown, steady))
-    what = f"jitter left against truth (of {before:.1f} flown), px RMS at {WIDTH_PX}"
+    what = f"jitter left of {before:.1f}, px RMS"
     return _limited(name, what, "jitter_rms_px", after)
 
 

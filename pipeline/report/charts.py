@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from statistics import median
 from typing import Any, Literal
 
 from pipeline.report.schema import Report, ReportedFrame
@@ -24,7 +25,8 @@ class Series:
 class Chart:
     """Curves of one stage over the frames; `caption` tells what a defect looks like.
 
-    The axis spans at least `least_span`, so that a harmless ripple does not fill the picture.
+    The axis spans at least `least_span`, so that a harmless ripple does not fill the picture. `centred`
+    curves are drawn about their own medians, where only their shapes can be compared.
     """
 
     key: str
@@ -34,6 +36,7 @@ class Chart:
     caption: str
     least_span: float
     series: tuple[Series, ...]
+    centred: bool = False
 
 
 def _motion(angle: str, title: str, caption: str) -> Chart:
@@ -57,10 +60,11 @@ CHARTS = (
         stage="deflicker",
         title="Exposure",
         unit="EV",
-        caption="How bright the same ground is in each photo, in stops. Flicker is a saw-tooth from frame "
-        "to frame; a single spike is one photo that went wrong; a stair is a change of shutter, aperture or "
-        "ISO. A slow curve is the light itself, and stays. After the correction only the slow curve should "
-        "be left.",
+        centred=True,
+        caption="How bright the same ground is in each photo, in stops from the median. Flicker is a saw-tooth "
+        "from frame to frame; a single spike is one photo that went wrong; a stair is a change of shutter, "
+        "aperture or ISO. A slow curve is the light itself, and stays. After the correction only the slow "
+        "curve should be left.",
         least_span=0.1,
         series=(
             Series("as photographed", "before", ("level_ev",)),
@@ -146,7 +150,7 @@ def chart_data(reports: Mapping[str, Report]) -> list[dict[str, Any]]:
         report = reports.get(chart.stage)
         if report is None:
             continue
-        series = [_series_data(series, report.frames) for series in chart.series]
+        series = [_series_data(series, report.frames, chart.centred) for series in chart.series]
         series = [one for one in series if any(value is not None for value in one["y"])]
         if series:
             drawn.append(
@@ -162,12 +166,15 @@ def chart_data(reports: Mapping[str, Report]) -> list[dict[str, Any]]:
     return drawn
 
 
-def _series_data(series: Series, frames: list[ReportedFrame]) -> dict[str, Any]:
+def _series_data(series: Series, frames: list[ReportedFrame], centred: bool) -> dict[str, Any]:
+    values = [_sum(frame, series.keys) for frame in frames]
+    known = [value for value in values if value is not None]
+    middle = median(known) if centred and known else 0.0
     return {
         "name": series.name,
         "role": series.role,
         "x": [frame.frame for frame in frames],
-        "y": [_sum(frame, series.keys) for frame in frames],
+        "y": [None if value is None else value - middle for value in values],
         "file": [frame.file or "no photo" for frame in frames],
     }
 

@@ -92,6 +92,7 @@ def write_page(folder: Path) -> Path:
         rows=rows,
         verdicts=verdict_sentences(rows),
         charts=chart_data(reports),
+        facts=_facts(reports),
         frames=len(reports["load"].frames) if "load" in reports else 0,
         without_photo=_without_photo(reports),
         warnings=[(stage, text) for stage, report in reports.items() for text in report.warnings],
@@ -181,6 +182,21 @@ def _read_all(folder: Path) -> tuple[dict[str, Report], list[str]]:
         if reports[stage].status != "complete":
             troubles.append(f"The stage {stage} was {reports[stage].status}: {reports[stage].why}.")
     return reports, troubles
+
+
+def _facts(reports: Mapping[str, Report]) -> list[str]:
+    load = reports.get("load")
+    if load is None:
+        return []
+    told = load.applied
+    facts = [str(told["camera"])] if told.get("camera") else []
+    if told.get("width") and told.get("height"):
+        facts.append(f"photos of {told['width']} × {told['height']} px")
+    if load.found.get("interval_s"):
+        facts.append(f"one every {number(load.found['interval_s'])} s")
+    if told.get("started_at"):
+        facts.append(f"from {told['started_at']}")
+    return facts
 
 
 def _without_photo(reports: Mapping[str, Report]) -> list[dict[str, Any]]:

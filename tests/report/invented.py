@@ -35,7 +35,12 @@ def invented_results() -> dict[Stage, StageResult]:
     def shake(n: int) -> float:
         return math.sin(7.0 * n)
 
-    load = StageResult(found={"missing_count": 2}, left={"missing_count": 2}, frames=frames(time_s=float))
+    load = StageResult(
+        found={"missing_count": 2, "interval_s": 2.0},
+        left={"missing_count": 2, "interval_s": 2.0},
+        applied={"camera": "Testcam Heron", "width": 1600, "height": 1200, "started_at": None},
+        frames=frames(time_s=float),
+    )
     for row in load.frames:
         row["state"] = {TORN: "torn", MISSING: "missing"}.get(row["frame"], "photo")
         row["why"] = {TORN: "data end early <b>", MISSING: "no photo within half an interval"}.get(
