@@ -8,17 +8,20 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+import imageio.v3 as iio
+
 from pipeline.colour.grade import Grade, load_grade
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, PhotoError, UsageError
+from pipeline.measure.video import WORKING_WIDTH, ClipFigures, frames_of, measure_clip
 from pipeline.parallel import ordered_map
 from pipeline.photo.opening import Photo, open_photo
 from pipeline.render.compose import Samples, render_frame
 from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, load_delivery
-from pipeline.render.resample import inscribed
+from pipeline.render.resample import inscribed, source_scale
 from pipeline.render.writer import LIMITED_RANGE, VideoFacts, VideoWriter
 from pipeline.settings import Settings
-from pipeline.stages.result import StageResult
+from pipeline.stages.result import Figures, StageResult
 
 # The largest enlargement that is still done for a delivery which the user names (design, section 7).
 MAX_ENLARGEMENT = 1.25
@@ -91,6 +94,9 @@ def encode(
 ) -> StageResult:
     """Render the sequence to `folder`/<id>_<grade>_<delivery>.<container> and measure the result.
 
+    What is left is measured on the decoded video, what was found on the thumbnails of the photos
+    (`folder`/work/thumbs/<frame>.jpg, five digits), by code that shares nothing with the solving stages.
+
     `card` is the folder that the corrections' file names are relative to, `named` says that the user
     chose the delivery (see `output_size`), `advance` is called with the number of frames just written.
     A photo that can no longer be opened is replaced by the nearest one that can, with a warning.
@@ -119,6 +125,7 @@ def encode(
     assert writer.facts is not None
     output = {"grade": grade_name, "delivery": delivery_name, **output_facts(path, writer.facts)}
     result.applied = {"outputs": [output]}
+    _measure(result, path, corrections, folder / "work" / "thumbs", (width, height), settings, executor)
     return result
 
 
@@ -175,6 +182,53 @@ def _note_frame(result: StageResult, rendered: Rendered) -> None:
             "trouble": rendered.trouble,
         }
     )
+
+
+def _measure(
+    result: StageResult,
+    path: Path,
+    corrections: Corrections,
+    thumbnails: Path,
+    size: tuple[int, int],
+    settings: Settings,
+    executor: Executor,
+) -> None:
+    """Fill `found` and `left`; one worker looks at the thumbnails while another looks at the video."""
+    rate = float(exact_rate(settings.encode.fps))
+    keep_s = settings.deflicker.keep_slower_than_s
+    # The thumbnails show the whole photo: at the scale of the video it is wider than the video.
+    whole_width = round(corrections.width / source_scale(corrections, size))
+    pictures = [thumbnails / f"{frame.shown:05d}.jpg" for frame in corrections.frames]
+    have_all = all(picture.is_file() for picture in pictures)
+    left = executor.submit(measure_video, path, rate, size[0], keep_s)
+    found = executor.submit(measure_pictures, pictures, rate, whole_width, keep_s) if have_all else None
+    absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
+    _fill("found", result.found, result.unmeasured, found.result() if found else None, absent)
+    _fill("left", result.left, result.unmeasured, left.result(), absent)
+    result.found["crop_ratio"] = 1.0
+    result.left["crop_ratio"] = corrections.crop_ratio
+
+
+def _fill(
+    side: str, figures: Figures, unmeasured: dict[str, str], clip: ClipFigures | None, absent: str
+) -> None:
+    for key in ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "jitter_rms_px"):
+        figures[key] = None if clip is None else getattr(clip, key)
+        if figures[key] is None:
+            too_little = "too few frames show the same ground"
+            unmeasured[f"{side}.{key}"] = absent if clip is None else too_little
+
+
+def measure_video(path: Path, fps: float, width_px: int, keep_slower_than_s: float) -> ClipFigures:
+    """Measure a finished video, decoded at the size that the measure works at."""
+    frames = frames_of(path, WORKING_WIDTH)
+    return measure_clip(frames, fps, width_px, keep_slower_than_s=keep_slower_than_s)
+
+
+def measure_pictures(paths: list[Path], fps: float, width_px: int, keep_slower_than_s: float) -> ClipFigures:
+    """Measure pictures shown one after the other as a clip."""
+    frames = (iio.imread(path) for path in paths)
+    return measure_clip(frames, fps, width_px, keep_slower_than_s=keep_slower_than_s)
 
 
 def output_facts(path: Path, facts: VideoFacts) -> dict[str, object]:

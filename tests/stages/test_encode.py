@@ -10,7 +10,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
+from pipeline.colour.display import linear_to_srgb
 from pipeline.colour.grade import load_grade
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, UsageError
@@ -157,6 +159,48 @@ def test_a_flight_becomes_a_checked_video(tmp_path: Path) -> None:
     assert result["frames"][3]["shown_file"] == "MARSH_0002.JPG"
 
 
+def test_what_was_found_and_what_is_left(tmp_path: Path) -> None:
+    """Flicker and shake put into the photos are found in the thumbnails and gone from the video."""
+    rng = np.random.default_rng(3)
+    gains_ev, shake_rad = rng.normal(0.0, 0.1, 20), rng.normal(0.0, 0.008, (20, 3))
+    world = cv2.resize(rng.uniform(0.05, 0.4, (90, 150, 1)), (900, 540), interpolation=cv2.INTER_CUBIC)
+    (tmp_path / "card").mkdir()
+    thumbnails = tmp_path / "out" / "work" / "thumbs"
+    thumbnails.mkdir(parents=True)
+    corrections = corrections_of([f"MARSH_{number:04d}.JPG" for number in range(20)])
+    focal = corrections.focal_px
+    camera = np.array([[focal, 0, (WIDTH - 1) / 2], [0, focal, (HEIGHT - 1) / 2], [0, 0, 1]])
+    for frame, gain_ev, shake in zip(corrections.frames, gains_ev, shake_rad, strict=True):
+        # The real camera sees at C x what the steady one, drifting by 2 px a frame, sees at x.
+        steady = camera @ Rotation.from_rotvec(shake).inv().as_matrix() @ np.linalg.inv(camera)
+        drift = np.array([[1.0, 0.0, 100.0 + 2.0 * frame.frame], [0.0, 1.0, 80.0], [0.0, 0.0, 1.0]])
+        flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        level = cv2.warpPerspective(world, drift @ steady, (WIDTH, HEIGHT), flags=flags) * 2.0**gain_ev
+        code = np.rint(linear_to_srgb(level.clip(0.0, 1.0)) * 255.0).astype(np.uint8)
+        picture = cv2.merge([code, code, code])
+        assert cv2.imwrite(str(tmp_path / "card" / frame.shown_file), picture, [cv2.IMWRITE_JPEG_QUALITY, 98])
+        assert cv2.imwrite(str(thumbnails / f"{frame.frame:05d}.jpg"), picture)
+        frame.gain_ev = -gain_ev
+        frame.rotation_rad = tuple(shake)
+    result = run(tmp_path, corrections, settings_of(tmp_path))
+    found, left = result["found"], result["left"]
+    assert set(found) == set(left)
+    assert result["unmeasured"] == {}
+    high_pass = gains_ev - np.polyval(np.polyfit(np.arange(20), gains_ev, 1), np.arange(20))
+    assert found["flicker_rms_ev"] == pytest.approx(np.sqrt(np.mean(high_pass**2)), rel=0.15)
+    assert left["flicker_rms_ev"] < 0.01
+    assert found["jitter_rms_px"] > 1.0
+    assert left["jitter_rms_px"] < 0.1 * found["jitter_rms_px"]
+    assert (found["crop_ratio"], left["crop_ratio"]) == (1.0, 0.9)
+
+
+def test_without_thumbnails_what_was_found_has_a_reason(tmp_path: Path) -> None:
+    result = run(tmp_path, corrections_of(write_card(tmp_path / "card", 6)), settings_of(tmp_path))
+    assert result["found"]["flicker_rms_ev"] is None
+    assert result["unmeasured"]["found.flicker_rms_ev"].startswith("the thumbnails")
+    assert result["left"]["flicker_rms_ev"] is not None
+
+
 def samples_of(job: RenderJob, executor: Executor, workers: int) -> list[bytes]:
     runs = ordered_map(executor, partial(render_run, job), runs_of_one_photo(job.corrections), 2 * workers)
     return [rendered.samples.tobytes() for run in runs for rendered in run]
@@ -171,7 +215,11 @@ def test_frames_are_the_same_for_any_workers_and_executor(tmp_path: Path) -> Non
         load_grade("plain"),
         load_delivery("1080p-h264")[1].frame_format((320, 180)),
     )
-    with local_executor(1) as one, local_executor(3) as three, ProcessPoolExecutor(2, mp_context=get_context("spawn")) as processes:
+    with (
+        local_executor(1) as one,
+        local_executor(3) as three,
+        ProcessPoolExecutor(2, mp_context=get_context("spawn")) as processes,
+    ):
         alone = samples_of(job, one, 1)
         assert len(alone) == 7
         assert samples_of(job, three, 3) == alone
