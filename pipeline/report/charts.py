@@ -61,10 +61,10 @@ CHARTS = (
         title="Exposure",
         unit="EV",
         centred=True,
-        caption="How bright the same ground is in each photo, in stops from the median. Flicker is a saw-tooth "
-        "from frame to frame; a single spike is one photo that went wrong; a stair is a change of shutter, "
-        "aperture or ISO. A slow curve is the light itself, and stays. After the correction only the slow "
-        "curve should be left.",
+        caption="How bright the same ground is in each photo, in stops from the median. Flicker is a "
+        "saw-tooth from frame to frame; a single spike is one photo that went wrong; a stair is a change "
+        "of shutter, aperture or ISO. A slow curve is the light itself, and stays. After the correction "
+        "only the slow curve should be left.",
         least_span=0.1,
         series=(
             Series("as photographed", "before", ("level_ev",)),

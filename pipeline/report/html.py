@@ -195,7 +195,7 @@ def _facts(reports: Mapping[str, Report]) -> list[str]:
     if load.found.get("interval_s"):
         facts.append(f"one every {number(load.found['interval_s'])} s")
     if told.get("started_at"):
-        facts.append(f"from {told['started_at']}")
+        facts.append(f"from {str(told['started_at'])[:16].replace('T', ' ')}")
     return facts
 
 
