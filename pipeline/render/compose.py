@@ -89,9 +89,12 @@ def warped(
 
 
 def brighten(rgb: F32, look: Look, vignette: F32 | None = None) -> F32:
-    """Multiply by the gains and, where given, by the factor that undoes the vignette (H×W×1)."""
+    """Multiply by the gains and, where given, by the factor that undoes the vignette (H×W)."""
     gained = np.asarray(cv2.transform(rgb, np.diag(look.gain)), np.float32)
-    return gained if vignette is None else np.multiply(gained, vignette, out=gained)
+    if vignette is not None:
+        # As three channels, because NumPy is slow where the last axis alone is stretched.
+        gained *= np.asarray(cv2.merge([vignette] * 3))
+    return gained
 
 
 def to_working_space(rgb: F32, look: Look) -> F32:

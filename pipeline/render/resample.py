@@ -140,16 +140,19 @@ def warp(rgb: F32, homography: F64, size: tuple[int, int], box: Box, shrink: flo
 def vignette_gain(
     homography: F64, size: tuple[int, int], rows: range, width: int, height: int, vignette: Triple
 ) -> F32:
-    """Return the factor that undoes the vignette for rows of the output (rows×width×1).
+    """Return the factor that undoes the vignette for rows of the output (rows×width).
 
     The loss is known over the source, a1 r^2 + a2 r^4 + a3 r^6 EV with r = 1 in the corner, so the
     radius is taken where each output pixel comes from.
     """
-    x, y = np.meshgrid(np.arange(size[0], dtype=np.float64), np.arange(rows.start, rows.stop))
-    u, v, w = (row[0] * x + row[1] * y + row[2] for row in homography)
-    square = (u / w - (width - 1) / 2) ** 2 + (v / w - (height - 1) / 2) ** 2
-    square /= (width * width + height * height) / 4.0
-    a1, a2, a3 = vignette
-    loss_ev = square * (a1 + square * (a2 + square * a3))
-    gain: F32 = np.exp2(loss_ev).astype(np.float32)[..., np.newaxis]
+    # Source coordinates from the centre in half diagonals; float32 is exact to a hundredth of a pixel.
+    half_diagonal = math.hypot(width, height) / 2.0
+    to_radius = np.array([[1, 0, (1 - width) / 2], [0, 1, (1 - height) / 2], [0, 0, half_diagonal]])
+    rows_of_map = (to_radius @ homography).astype(np.float32)
+    x = np.arange(size[0], dtype=np.float32)
+    y = np.arange(rows.start, rows.stop, dtype=np.float32)[:, np.newaxis]
+    u, v, w = (row[0] * x + (row[1] * y + row[2]) for row in rows_of_map)
+    square = (u * u + v * v) / (w * w)
+    a1, a2, a3 = np.array(vignette, np.float32)
+    gain: F32 = np.exp2(square * (a1 + square * (a2 + square * a3)))
     return gain
