@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.rotation import (
     direction_for,
+    essential,
     exp,
     in_front,
     log,
@@ -83,6 +84,39 @@ def gric(residuals: Floats, noise: float, structure: int, parameters: int) -> fl
     return float(fit + structure * count * np.log(4.0) + parameters * np.log(4.0 * count))
 
 
+def _likeliest(
+    starts: list[tuple[Floats, Floats]],
+    here: Floats,
+    there: Floats,
+    noise: float,
+    turned: Floats,
+    reach: float,
+) -> tuple[float, Floats, Floats, Floats] | None:
+    """Refine the candidate poses and return cost, rotation, direction and covariance of the likeliest.
+
+    On a plane a second, wrong pose fits as well. It turns far more than the rotation alone would, whose
+    own error stays within `reach`, what that leaves of the parallax: a prior on the difference.
+    """
+
+    def surprise(rotation: Floats) -> float:
+        return 0.5 * (angle_between(rotation, turned) / reach) ** 2
+
+    screened = []
+    for rotation, direction in starts:
+        nearer, way, cost, _ = refine(rotation, direction, here, there, noise, passes=3)
+        screened.append((cost + surprise(nearer), nearer, way))
+    screened.sort(key=lambda candidate: candidate[0])
+    best: tuple[float, Floats, Floats, Floats] | None = None
+    for _, rotation, direction in screened[:2]:
+        refined, way, cost, covariance = refine(rotation, direction, here, there, noise)
+        # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
+        front = max(in_front(refined, way, here, there), in_front(refined, -way, here, there))
+        cost += surprise(refined)
+        if front >= 0.6 and (best is None or cost < best[0]):
+            best = (cost, refined, way, covariance)
+    return best
+
+
 def pair_pose(
     points_i: Floats,
     points_j: Floats,
@@ -111,21 +145,11 @@ def pair_pose(
         camera = np.array([[focal_px, 0.0, centre[0]], [0.0, focal_px, centre[1]], [0.0, 0.0, 1.0]])
         plane = np.linalg.solve(camera, homography @ camera)
     reach = max(float(np.median(miss)), noise)
-    best: tuple[float, Floats, Floats, Floats] | None = None
-    for rotation, direction in _starts(here, there, noise, turned, plane):
-        refined, way, cost, covariance = refine(rotation, direction, here, there, noise)
-        # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
-        front = max(in_front(refined, way, here, there), in_front(refined, -way, here, there))
-        if front < 0.6:
-            continue
-        # On a plane a second, wrong pose fits as well; it turns far more than any rotation alone would.
-        cost += 0.5 * (angle_between(refined, turned) / reach) ** 2
-        if best is None or cost < best[0]:
-            best = (cost, refined, way, covariance)
+    best = _likeliest(_starts(here, there, noise, turned, plane), here, there, noise, turned, reach)
     flat = gric(miss, noise, 2, 3)
     if best is None:
         return _rotation_pose(turned, miss, noise)
-    distance = np.abs(sampson(best[1], best[2], here, there))
+    distance = np.abs(sampson(essential(best[1], best[2])[None], here, there)[0])
     if flat <= gric(distance, noise, 3, 5):
         return _rotation_pose(turned, miss, noise)
     inliers = int(np.count_nonzero(distance < 3.0 * noise))

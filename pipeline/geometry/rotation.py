@@ -69,16 +69,22 @@ def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: 
     return rotation
 
 
-def sampson(rotation: Floats, direction: Floats, from_rays: Floats, to_rays: Floats) -> Floats:
-    """Return the signed Sampson distances (n,) of ray pairs, in radians near the axis.
+def essential(rotation: Floats, direction: Floats) -> Floats:
+    """Return the essential matrix [t]x R of a relative pose."""
+    x, y, z = direction
+    return np.asarray(np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]]) @ rotation)
 
-    Rays are (n, 3) with z = 1 (Hartley and Zisserman, Multiple View Geometry, 2nd ed., eq. 11.9).
+
+def sampson(essentials: Floats, from_rays: Floats, to_rays: Floats) -> Floats:
+    """Return the signed Sampson distances (k, n) of ray pairs under essential matrices (k, 3, 3).
+
+    Rays are (n, 3) with z = 1; distances are in radians near the axis (Hartley and Zisserman, Multiple
+    View Geometry, 2nd ed., eq. 11.9).
     """
-    essential = cross_matrix(direction) @ rotation
-    forward = from_rays @ essential.T
-    backward = to_rays @ essential
-    top = np.einsum("ij,ij->i", to_rays, forward)
-    bottom = forward[:, 0] ** 2 + forward[:, 1] ** 2 + backward[:, 0] ** 2 + backward[:, 1] ** 2
+    forward = essentials @ from_rays.T  # (k, 3, n): lines in the second view
+    backward = np.swapaxes(essentials, 1, 2) @ to_rays.T
+    top = (forward * to_rays.T).sum(axis=1)
+    bottom = (forward[:, :2] ** 2).sum(axis=1) + (backward[:, :2] ** 2).sum(axis=1)
     return np.asarray(top / np.sqrt(np.maximum(bottom, 1e-18)))
 
 
@@ -97,10 +103,11 @@ def direction_for(rotation: Floats, from_rays: Floats, to_rays: Floats, scale: f
 
 
 def _tangents(direction: Floats) -> tuple[Floats, Floats]:
-    axis = np.eye(3)[int(np.argmin(np.abs(direction)))]
-    first = np.cross(direction, axis)
-    first /= np.linalg.norm(first)
-    return first, np.cross(direction, first)
+    """Return two unit vectors (3,) that span the plane across a unit direction."""
+    across = cross_matrix(direction)
+    first = across[int(np.argmin(np.abs(direction)))]
+    first = first / np.linalg.norm(first)
+    return first, across @ first
 
 
 def refine(
@@ -118,20 +125,19 @@ def refine(
         square = (residuals / scale) ** 2
         return float(np.sum(0.5 * square / (1.0 + square / _REDESCENT**2)))
 
-    residuals = sampson(rotation, direction, from_rays, to_rays)
+    residuals = sampson(essential(rotation, direction)[None], from_rays, to_rays)[0]
     cost = cost_of(residuals)
     step, damping = 1e-6, 1e-4
+    nudges = exp(np.eye(3) * step)
     normal = np.eye(5)
     for _ in range(passes):
         first, second = _tangents(direction)
-        moves = [(exp(np.eye(3)[k] * step) @ rotation, direction) for k in range(3)]
-        moves += [(rotation, direction + step * tangent) for tangent in (first, second)]
-        jacobian = np.stack(
-            [(sampson(r, d, from_rays, to_rays) - residuals) / step for r, d in moves], axis=1
-        )
+        moved = [essential(nudge @ rotation, direction) for nudge in nudges]
+        moved += [essential(rotation, direction + step * tangent) for tangent in (first, second)]
+        jacobian = (sampson(np.stack(moved), from_rays, to_rays) - residuals) / step
         weights = 1.0 / (1.0 + (residuals / (_REDESCENT * scale)) ** 2) ** 2
-        normal = (jacobian * weights[:, None]).T @ jacobian
-        gradient = (jacobian * weights[:, None]).T @ residuals
+        normal = (jacobian * weights) @ jacobian.T
+        gradient = (jacobian * weights) @ residuals
         scaled = normal + np.diag(damping * np.diag(normal) + 1e-12)
         delta = -np.linalg.solve(scaled, gradient)
         if np.linalg.norm(delta) > 0.3:  # far outside where the linearisation holds
@@ -139,13 +145,13 @@ def refine(
         tried_rotation = exp(delta[:3]) @ rotation
         tried_direction = direction + delta[3] * first + delta[4] * second
         tried_direction /= np.linalg.norm(tried_direction)
-        tried = sampson(tried_rotation, tried_direction, from_rays, to_rays)
+        tried = sampson(essential(tried_rotation, tried_direction)[None], from_rays, to_rays)[0]
         tried_cost = cost_of(tried)
         if tried_cost < cost:
             gained = cost - tried_cost
             rotation, direction, residuals, cost = tried_rotation, tried_direction, tried, tried_cost
             damping = max(damping / 10.0, 1e-9)
-            if gained < 1e-7 * cost:
+            if gained < 1e-6 * cost:
                 break
         else:
             damping *= 10.0
