@@ -36,16 +36,17 @@ class Terminal:
         self._task: TaskID | None = None
 
     def __enter__(self) -> Self:
-        self._bars.start()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._bars.stop()
+        if self._bars.live.is_started:
+            self._bars.stop()
 
     def begin(self, id: str, step: str, total: int) -> None:
         """Show a new bar for `step` of the sequence `id`, which counts to `total`."""
+        self._bars.start()
         self._task = self._bars.add_task(f"{id}  {step}", total=total)
 
     def advance(self, count: int = 1) -> None:
@@ -125,18 +126,18 @@ def print_card(contents: CardContents) -> None:
 def _card_table(sequences: list[Sequence]) -> Table:
     table = Table(title="Sequences on this card", box=SIMPLE_HEAD)
     table.add_column("id", no_wrap=True)
-    for heading in ("photos", "every s", "s at 25 fps", "s at 30 fps"):
+    for heading in ("photos", "every", "25 fps", "30 fps"):
         table.add_column(heading, justify="right")
     table.add_column("gaps", overflow="fold")
-    table.add_column("trouble")
+    table.add_column("trouble", no_wrap=True)
     for sequence in sequences:
         facts = sequence_facts(sequence)
         table.add_row(
             facts["id"],
             str(facts["photos"]),
-            f"{facts['interval_s']:.2f}",
-            f"{facts['seconds_at_25']:.1f}",
-            f"{facts['seconds_at_30']:.1f}",
+            f"{facts['interval_s']:.2f} s",
+            f"{facts['seconds_at_25']:.1f} s",
+            f"{facts['seconds_at_30']:.1f} s",
             spans(facts["gaps"]) or "-",
             str(len(facts["trouble"])) if facts["trouble"] else "-",
         )
