@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from pipeline.run import Outcome
+    from pipeline.job import Outcome
     from pipeline.settings import Configured
 
 app = typer.Typer(

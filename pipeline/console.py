@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
     from pipeline.card import CardContents
     from pipeline.demo.check import Check
-    from pipeline.run import Outcome
+    from pipeline.job import Outcome
     from pipeline.sequence import Sequence
 
 
 class Terminal:
-    """Progress of a job on stderr (`pipeline.run.Progress`): one bar for each sequence and step."""
+    """Progress of a job on stderr (`pipeline.job.Progress`): one bar for each sequence and step."""
 
     def __init__(self) -> None:
         self._console = Console(stderr=True)
@@ -124,10 +124,10 @@ def print_card(contents: CardContents) -> None:
 
 
 def _card_table(sequences: list[Sequence]) -> Table:
-    table = Table(title="Sequences on this card", box=SIMPLE_HEAD)
+    table = Table(title="Sequences on this card", box=SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
     table.add_column("id", no_wrap=True)
     for heading in ("photos", "every", "25 fps", "30 fps"):
-        table.add_column(heading, justify="right")
+        table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("gaps", overflow="fold")
     table.add_column("trouble", no_wrap=True)
     for sequence in sequences:

@@ -22,7 +22,7 @@ LEVELS = (
     ("stages", "render"),
     ("report",),
     ("planning",),
-    ("run", "fingerprint"),
+    ("run", "job", "outputs", "fingerprint"),
     ("demo",),
     ("console",),
     ("cli",),

@@ -44,7 +44,7 @@ class Check:
 
 
 class Outcome(Protocol):
-    """What is needed of `pipeline.run.Outcome`."""
+    """What is needed of `pipeline.job.Outcome`."""
 
     folder: Path
     videos: list[Path]
