@@ -141,6 +141,24 @@ def test_stage_passes_its_name(tmp_path: Path, calls: list[dict[str, Any]]) -> N
     assert calls[0]["settings"].deflicker.keep_slower_than_s == 4.0
 
 
+@pytest.mark.parametrize(("right", "status"), [(True, 0), (False, 1)])
+def test_the_demo_is_judged_by_its_truth(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, calls: list[dict[str, Any]], right: bool, status: int
+) -> None:
+    from pipeline.demo import card as demo_card
+    from pipeline.demo import check as demo_check
+
+    written = demo_card.DemoCard(tmp_path / "card", tmp_path / "truth.json")
+    checks = [demo_check.Check("card", "sequences", "2", "2 [sic]", right)]
+    monkeypatch.setattr(demo_card, "write_demo", lambda directory, **_: written)
+    monkeypatch.setattr(demo_check, "check_outcomes", lambda truth, outcomes: checks)
+    shown = evenflight("demo", tmp_path)
+    assert shown.exit_code == status, "whatever was left out: that belongs to the demo"
+    assert "2 [sic]" in shown.stdout and ("WRONG" in shown.stdout) is not right
+    assert calls[0]["card"] == written.card and calls[0]["out"] == tmp_path / "out"
+    assert json.loads(evenflight("demo", tmp_path, "--json").stdout)["checks"][0]["ok"] is right
+
+
 @pytest.mark.parametrize("inside", ["", "results", "DCIM/../results/deep"])
 def test_the_output_must_not_lie_on_the_card(card: Path, calls: list[dict[str, Any]], inside: str) -> None:
     before = sorted(card.rglob("*"))

@@ -73,6 +73,8 @@ def check_outcomes(truth: Path, outcomes: Sequence[Outcome]) -> list[Check]:
 
 
 def _belongs(outcome: Outcome, flight: dict[str, Any]) -> bool:
+    if not (outcome.folder / "corrections.json").is_file():  # a sequence that could not be done
+        return False
     files = {frame["file"] for frame in flight["frames"]}
     return any(frame.file in files for frame in _corrections(outcome).frames if frame.file)
 

@@ -195,3 +195,9 @@ def spoil_videos(world: World) -> None:
 def test_what_is_wrong_is_seen(world: World, spoil: Callable[[World], None], wrong: set[str]) -> None:
     spoil(world)
     assert {what for what, ok in world.check().items() if not ok} == wrong
+
+
+def test_a_sequence_that_failed_is_seen(world: World) -> None:
+    world.check()
+    failed = check_outcomes(world.folder / "truth.json", [Made(world.folder / "nothing")])[-1]
+    assert (failed.what, failed.truth, failed.seen, failed.ok) == ("found as sequences", "1", "0", False)
