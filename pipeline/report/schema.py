@@ -8,7 +8,7 @@ import os
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, get_args
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue, ValidationError, model_validator
 
@@ -17,10 +17,8 @@ from pipeline.corrections import Corrections
 from pipeline.errors import EvenflightError
 from pipeline.stages.result import StageResult
 
-SCHEMA = "evenflight-report-1"
-STAGES = ("load", "balance", "deflicker", "stabilise", "encode")
-
 Stage = Literal["load", "balance", "deflicker", "stabilise", "encode"]
+STAGES: tuple[Stage, ...] = get_args(Stage)
 Status = Literal["complete", "skipped", "failed"]
 Figure = int | float | None
 
