@@ -85,16 +85,14 @@ def sky_motion(motion: Exposed, start_s: float, later_s: float) -> Float64:
     return turned
 
 
-def longest_motion_px(motion: Exposed) -> float:
-    """How far the ground in the lowest corners, or the sky, moves during the exposure."""
-    half = motion.shutter_s / 2
-    width, height = motion.middle.size
-    corners = np.array([[0, height - 1, 1], [width - 1, height - 1, 1], [width / 2, height - 1, 1.0]])
-    longest = 0.0
-    for moved in (ground_motion(motion, -half, half), sky_motion(motion, -half, half)):
-        there = corners @ moved.T
-        shift = there[:, :2] / there[:, 2:] - corners[:, :2]
-        longest = max(longest, float(np.hypot(*shift.T).max()))
+def longest_moves_px(camera: Camera, moved: Float64) -> Float64:
+    """The longest way, for each row (H,), that a homography moves its left end, middle or right end."""
+    width, height = camera.size
+    y, x = np.mgrid[0:height, 0:3]
+    pixels = np.stack([x * (width - 1) / 2, y, np.ones_like(y)], axis=-1)
+    there = pixels @ moved.T
+    shift = there[..., :2] / there[..., 2:] - pixels[..., :2]
+    longest: Float64 = np.hypot(shift[..., 0], shift[..., 1]).max(axis=1)
     return longest
 
 

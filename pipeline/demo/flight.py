@@ -53,8 +53,8 @@ class FlightSpec:
     interval_s: float = 2.0
     height_m: float = 70.0
     speed_m_s: float = 4.5
-    start_m: tuple[float, float] = (-520.0, -640.0)
-    heading_deg: float = 80.0
+    start_m: tuple[float, float] = (-470.0, -495.0)
+    heading_deg: float = 86.0
     turn_deg: float = 0.0
     look_deg: float = 0.0
     pitch_deg: float = -24.0

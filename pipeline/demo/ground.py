@@ -18,20 +18,23 @@ _TAPS = (-0.375, -0.125, 0.125, 0.375)  # rows within a pixel at which the groun
 _STRIP = 64
 
 
-def see_ground(world: World, camera: Camera, rng: np.random.Generator) -> Float32:
-    """The ground and water at one instant, H×W×3; rows above the horizon hold haze.
-
-    Drawn in strips of rows that fit the processor's cache. The water's ripples are another part of the wave
-    tile, turned, for each draw of `rng`: between photos seconds apart, none remains.
-    """
-    width, height = camera.size
-    picture = np.empty((height, width, 3), np.float32)
+def turned_ripples(rng: np.random.Generator) -> Float32:
+    """Turn and shift, 2×3, of the wave tile in one photo: between photos seconds apart, no ripple remains."""
     turn, shift = rng.uniform(0, 2 * np.pi), rng.uniform(0, 160, 2)
-    ripples = np.array([[np.cos(turn), -np.sin(turn), shift[0]], [np.sin(turn), np.cos(turn), shift[1]]])
-    for first in range(0, height, _STRIP):
-        last = min(first + _STRIP, height)
-        picture[first:last] = _strip(world, camera, first, last, ripples.astype(np.float32))
-    return picture
+    cosine, sine = np.cos(turn), np.sin(turn)
+    return np.array([[cosine, -sine, shift[0]], [sine, cosine, shift[1]]], np.float32)
+
+
+def see_ground(world: World, camera: Camera, ripples: Float32, top: int, bottom: int) -> Float32:
+    """The ground and water at one instant, rows `top` to `bottom` - 1; above the horizon is haze.
+
+    Drawn in strips of rows that fit the processor's cache.
+    """
+    strips = [
+        _strip(world, camera, first, min(first + _STRIP, bottom), ripples)
+        for first in range(top, bottom, _STRIP)
+    ]
+    return np.concatenate(strips)
 
 
 def _strip(world: World, camera: Camera, first: int, last: int, ripples: Float32) -> Float32:

@@ -4,8 +4,8 @@ Three layers: the sky (infinitely far), the ground plane, and the flat faces of 
 is drawn sharp, at the first instant of the exposure, with anti-aliasing by mipmaps, and then averaged over
 the exposure along its own true motion: a plane seen by a camera of constant velocity and spin (in camera
 axes) moves by a one-parameter group of homographies W, W(s + t) = W(s) W(t), so that the mean over 2N
-instants is half the mean over N instants plus the same picture moved by W(N h). Six doublings are 64
-instants, all exact.
+instants, h apart, is half the mean over N instants plus half the same picture moved by W(N h). Six
+doublings are 64 instants.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from pipeline.demo.camera import (
     above_horizon_px,
     ground_motion,
     intrinsics,
-    longest_motion_px,
+    longest_moves_px,
     sky_motion,
 )
 from pipeline.demo.flight import FlightSpec, FrameTruth
-from pipeline.demo.ground import HAZE_FROM_M, HAZE_LENGTH_M, see_ground, see_sky
+from pipeline.demo.ground import HAZE_FROM_M, HAZE_LENGTH_M, see_ground, see_sky, turned_ripples
 from pipeline.demo.world import HAZE, World
 
 Float32 = NDArray[np.float32]
@@ -54,34 +54,78 @@ def _margin(spec: FlightSpec, truth: FrameTruth) -> int:
     """Pixels to draw beyond each edge, so that what moves in during the exposure is there."""
     middle = Camera(intrinsics(spec.size, spec.focal_px), spec.size, truth.rotation, truth.position_m)
     motion = Exposed(middle, truth.velocity_m_s, truth.spin_rad_s, truth.exposure.true_s)
-    return int(np.ceil(longest_motion_px(motion))) + 2
+    longest = max(_ground_moves_px(motion).max(), _sky_moves_px(motion).max())
+    return int(np.ceil(longest)) + 2
+
+
+def _ground_moves_px(motion: Exposed) -> Float64:
+    """How far the ground moves in the picture during the exposure, for each row (H,) the most of it."""
+    half = motion.shutter_s / 2
+    return longest_moves_px(motion.middle, ground_motion(motion, -half, half))
+
+
+def _sky_moves_px(motion: Exposed) -> Float64:
+    half = motion.shutter_s / 2
+    return longest_moves_px(motion.middle, sky_motion(motion, -half, half))
+
+
+def _doublings(moves_px: float) -> int:
+    """How often to double one instant, so that 2**n of them lie at most a step apart."""
+    return int(np.ceil(np.log2(max(1.0, moves_px / _STEP_PX))))
+
+
+def _first_instant(shutter_s: float, doublings: int) -> tuple[float, float]:
+    """The first of 2**doublings instants, the exposure's middle being 0, and the time between two."""
+    step = shutter_s / 2**doublings
+    return (step - shutter_s) / 2, step
 
 
 def _ground_and_sky(world: World, motion: Exposed, rng: np.random.Generator) -> Float32:
-    doublings = int(np.ceil(np.log2(max(1.0, longest_motion_px(motion) / _STEP_PX))))
-    step = motion.shutter_s / 2**doublings
-    start = -motion.shutter_s / 2 + step / 2
-    first = motion.at(start)
-    picture = see_ground(world, first, rng)
-    for k in range(doublings):
-        picture = _average_moved(picture, ground_motion(motion, start, start + step * 2**k))
+    """The mean over the exposure of all but what stands on the ground.
+
+    Far ground hardly moves: rows are drawn in zones, each with as few instants as it needs.
+    """
+    width, height = motion.middle.size
+    ripples = turned_ripples(rng)
     above = above_horizon_px(motion.middle)
+    picture = np.empty((height, width, 3), np.float32)
+    moves = np.where((above < 0).any(axis=1), _ground_moves_px(motion), 0)
+    needed = np.maximum.accumulate([_doublings(m) for m in moves])
+    for doublings in np.unique(needed):
+        zone = np.flatnonzero(needed == doublings)
+        reach = int(np.ceil(moves[zone].max())) + 2
+        top, bottom = max(zone[0] - reach, 0), min(zone[-1] + 1 + reach, height)
+        start, step = _first_instant(motion.shutter_s, doublings)
+        part = see_ground(world, motion.at(start), ripples, top, bottom)
+        for k in range(doublings):
+            part = _average_moved(part, ground_motion(motion, start, start + step * 2**k), top)
+        picture[zone] = part[zone - top]
     rows = np.flatnonzero((above > -1).any(axis=1))
     if rows.size:
-        last = min(rows[-1] + 2, above.shape[0])
-        sky = see_sky(world, first, min(last + 8, above.shape[0]))
-        for k in range(doublings):
-            sky = _average_moved(sky, sky_motion(motion, start, start + step * 2**k))
+        last = rows[-1] + 1
         share = np.clip(above[:last] + 0.5, 0, 1)[..., None]
-        picture[:last] += share * (sky[:last] - picture[:last])
+        picture[:last] += share * (_mean_sky(world, motion, last) - picture[:last])
     return picture
 
 
-def _average_moved(picture: Float32, moved: Float64) -> Float32:
+def _mean_sky(world: World, motion: Exposed, rows: int) -> Float32:
+    moves = _sky_moves_px(motion)[:rows].max()
+    doublings = _doublings(moves)
+    start, step = _first_instant(motion.shutter_s, doublings)
+    sky = see_sky(world, motion.at(start), min(rows + int(moves) + 2, motion.middle.size[1]))
+    for k in range(doublings):
+        sky = _average_moved(sky, sky_motion(motion, start, start + step * 2**k))
+    return sky[:rows]
+
+
+def _average_moved(picture: Float32, moved: Float64, top: int = 0) -> Float32:
+    """Mean of a picture and the same picture moved; `moved` counts rows from `top` above its first."""
     height, width = picture.shape[:2]
+    down = np.array([[1, 0, 0], [0, 1, top], [0, 0, 1.0]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     edge = cv2.BORDER_CONSTANT if picture.shape[2] == 4 else cv2.BORDER_REPLICATE
-    other = cv2.warpPerspective(picture, moved, (width, height), flags=flags, borderMode=edge)
+    matrix = np.linalg.inv(down) @ moved @ down
+    other = cv2.warpPerspective(picture, matrix, (width, height), flags=flags, borderMode=edge)
     return np.asarray(cv2.addWeighted(picture, 0.5, other, 0.5, 0), np.float32)
 
 
@@ -120,9 +164,8 @@ def _draw_face(picture: Float32, face: Face, velocity: Float64, motion: Exposed)
     if low[0] >= width or low[1] >= height or high[0] <= 0 or high[1] <= 0:
         return
     reach = float(np.hypot(*(ends[1] - ends[0]).T).max())
-    doublings = int(np.ceil(np.log2(max(1.0, reach / _STEP_PX))))
-    step = motion.shutter_s / 2**doublings
-    start = -half + step / 2
+    doublings = _doublings(reach)
+    start, step = _first_instant(motion.shutter_s, doublings)
 
     def corners_at(time_s: float) -> Float32:
         seen = motion.at(time_s).project(face.corners + velocity * time_s)

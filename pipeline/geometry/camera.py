@@ -24,7 +24,7 @@ def bearings(points: Floats, focal_px: float, width: int, height: int) -> Floats
     """Return unit directions (n, 3) in camera axes of pixel coordinates (n, 2)."""
     centred = (points - np.array([(width - 1) / 2.0, (height - 1) / 2.0])) / focal_px
     rays = np.concatenate([centred, np.ones((len(points), 1))], axis=1)
-    return rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
 
 
 def largest_rectangle(width: int, height: int, shape: tuple[int, int]) -> tuple[float, float]:

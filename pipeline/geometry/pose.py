@@ -42,7 +42,7 @@ def _rays(points: Floats, focal_px: float, centre: Floats) -> Floats:
 
 
 def _unit(rays: Floats) -> Floats:
-    return rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
 
 
 def _starts(
@@ -53,7 +53,7 @@ def _starts(
     A planar scene has two poses that explain it, and a short baseline hides which is true; so all that
     look possible are refined, and the cost decides.
     """
-    starts = []
+    starts: list[tuple[Floats, Floats]] = []
     essential, mask = cv2.findEssentialMat(
         here[:, :2], there[:, :2], np.eye(3), method=cv2.USAC_MAGSAC, prob=0.999, threshold=2.0 * noise
     )
@@ -61,13 +61,15 @@ def _starts(
         _, rotation, direction, _ = cv2.recoverPose(
             essential, here[:, :2], there[:, :2], np.eye(3), mask=mask
         )
-        starts.append((rotation, direction.ravel()))
+        starts.append((np.asarray(rotation, float), np.asarray(direction, float).ravel()))
     if plane is not None:
         count, rotations, shifts, _ = cv2.decomposeHomographyMat(plane, np.eye(3))
         for k in range(count):
             length = float(np.linalg.norm(shifts[k]))
             if length > 1e-6:
-                starts.append((rotations[k], shifts[k].ravel() / length))
+                starts.append(
+                    (np.asarray(rotations[k], float), np.asarray(shifts[k], float).ravel() / length)
+                )
     starts.append((turned, direction_for(turned, here, there, noise)))
     return starts
 
@@ -184,4 +186,4 @@ def attitude(yaw_deg: float, pitch_deg: float, roll_deg: float) -> Floats:
     turn = exp(np.array([0.0, -yaw, 0.0]))
     raise_ = exp(np.array([-pitch, 0.0, 0.0]))
     bank = exp(np.array([0.0, 0.0, -roll]))
-    return bank @ raise_ @ turn @ level
+    return np.asarray(bank @ raise_ @ turn @ level)

@@ -228,7 +228,7 @@ def _solve_steps(
     np.add.at(right, i, -weights[:, None] * error)
     faint = coo_matrix((np.full(count, 1e-9 * weights.max()), (range(count), range(count)))).tocsc()
     steps = np.asarray(splu(laplacian + faint).solve(right))
-    return steps - steps[0]
+    return np.asarray(steps - steps[0])
 
 
 def _chain(count: int, pairs: list[PairRotation]) -> Floats:

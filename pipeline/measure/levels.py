@@ -39,15 +39,15 @@ class Levels:
     vignette: tuple[float, float, float]
 
 
-def vignette_basis(radius: Floats) -> Floats:
-    """Return r**2, r**4, r**6 (k, 3)."""
-    square = np.asarray(radius, float) ** 2
+def vignette_basis(radius: NDArray[np.floating]) -> Floats:
+    """Return r**2, r**4, r**6 (k, 3) of radii (k,)."""
+    square = radius.astype(float) ** 2
     return np.stack([square, square**2, square**3], axis=-1)
 
 
 def _part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
     places = np.arange(len(pair.blocks.radius_i))
-    return places[places % HELD_OUT == 0] if held_out else places[places % HELD_OUT != 0]
+    return np.flatnonzero((places % HELD_OUT == 0) == held_out)
 
 
 def estimate_vignette(pairs: list[PairFigures], held_out: bool = False) -> tuple[float, float, float]:

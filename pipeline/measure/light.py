@@ -74,8 +74,8 @@ def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=1.0,
     )
-    spoiled = block_means(np.maximum(unusable, first.clipped.astype(np.float32)))
-    here, there = block_means(first.rgb), block_means(seen)
+    spoiled = block_means(np.maximum(np.asarray(unusable, np.float32), first.clipped.astype(np.float32)))
+    here, there = block_means(first.rgb), block_means(np.asarray(seen, np.float32))
     low = np.minimum(here, there).min(axis=-1)
     high_level = np.maximum(here, there).max(axis=-1)
     good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)

@@ -59,7 +59,7 @@ def find_features(grey: NDArray[np.uint8]) -> Features:
     The square root makes Euclidean distance compare histograms by the Hellinger kernel (Arandjelovic and
     Zisserman, CVPR 2012).
     """
-    sift = cv2.SIFT_create(nfeatures=_FEATURES, contrastThreshold=0.02)
+    sift = cv2.SIFT.create(nfeatures=_FEATURES, contrastThreshold=0.02)
     points, described = sift.detectAndCompute(grey, None)
     if described is None or len(points) == 0:
         return Features(np.zeros((0, 2), np.float32), np.zeros((0, 128), np.float32))
@@ -92,11 +92,12 @@ def register(first: Features, second: Features, scale: float) -> Registration:
     on_plane = np.zeros(len(pairs), bool)
     if len(pairs) >= LEAST_MATCHES:
         found, mask = cv2.findHomography(here, there, cv2.USAC_MAGSAC, _THRESHOLD_PX, None, 2000, 0.999)
-        if found is not None and int(mask.sum()) >= LEAST_MATCHES and _is_plausible(found):
-            homography, on_plane = found, mask.ravel().astype(bool)
+        plane = np.asarray(found, float) if found is not None else None
+        if plane is not None and int(mask.sum()) >= LEAST_MATCHES and _is_plausible(plane):
+            homography, on_plane = plane, mask.ravel().astype(bool)
     return Registration(
-        rescale_points(here, 1.0 / scale).astype(np.float32),
-        rescale_points(there, 1.0 / scale).astype(np.float32),
+        rescale_points(here.astype(float), 1.0 / scale).astype(np.float32),
+        rescale_points(there.astype(float), 1.0 / scale).astype(np.float32),
         homography,
         on_plane,
         scale,

@@ -58,12 +58,11 @@ def _from_mosaic(photo: RawPhoto) -> Proxy:
             black = float(photo.black[row, column])
             span = photo.white - black
             plane = np.ascontiguousarray(photo.mosaic[row::2, column::2])
-            full = cv2.compare(plane, black + CLIPPED * span, cv2.CMP_GE)
-            top[channel].append(cv2.countNonZero(full) / full.size)
-            empty = cv2.compare(plane, black, cv2.CMP_LE)
-            bottom[channel].append(cv2.countNonZero(empty) / empty.size)
-            if top[channel][-1] > 0.0:
-                clipped += cv2.resize(full, size, interpolation=cv2.INTER_AREA)
+            full = plane >= black + CLIPPED * span
+            top[channel].append(np.count_nonzero(full) / full.size)
+            bottom[channel].append(np.count_nonzero(plane <= black) / plane.size)
+            if full.any():
+                clipped += cv2.resize(full.astype(np.float32), size, interpolation=cv2.INTER_AREA)
             small = cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA)
             share = 0.5 if channel == 1 else 1.0
             sums[..., channel] += (share / span) * (small - black)
@@ -78,11 +77,11 @@ def make_proxy(photo: Photo) -> Proxy:
     size = _proxy_size(width, height)
     linear = photo.linear[photo.rgb].astype(np.float32, copy=False)
     level = CLIPPED * float(photo.linear[-1])
-    full = (linear >= level).any(axis=2).astype(np.uint8) * 255
+    full = np.asarray((linear >= level).any(axis=2), np.float32)
     clipped = cv2.resize(full, size, interpolation=cv2.INTER_AREA) > 0
     top = _shares([[float(np.mean(linear[..., c] >= level))] for c in range(3)])
     bottom = _shares([[float(np.mean(linear[..., c] <= photo.linear[0]))] for c in range(3)])
-    reduced = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
+    reduced = np.asarray(cv2.resize(linear, size, interpolation=cv2.INTER_AREA), np.float32)
     return Proxy(reduced, clipped, size[0] / width, top, bottom)
 
 

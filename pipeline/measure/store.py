@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +40,13 @@ def _colour_to_json(colour: CameraColour | None) -> Any:
 def _colour_from_json(data: Any) -> CameraColour | None:
     if data is None:
         return None
-    return CameraColour(**{key: np.array(v) if isinstance(v, list) else v for key, v in data.items()})
+    told: dict[str, Any] = {key: np.array(v) if isinstance(v, list) else v for key, v in data.items()}
+    return CameraColour(**told)
+
+
+def _figures_from_json(entry: dict[str, Any]) -> FrameFigures:
+    told: dict[str, Any] = {key: tuple(v) if isinstance(v, list) else v for key, v in entry.items()}
+    return FrameFigures(**told)
 
 
 def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
@@ -109,10 +115,6 @@ def load(path: Path, fingerprint: str) -> Measurements | None:
         )
         ratios = BlockRatios(data["ratio_ev"][blocks], data["radius_i"][blocks], data["radius_j"][blocks])
         pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, entry["registered"]))
-    names = {field.name for field in fields(FrameFigures)}
-    frames = [
-        FrameFigures(**{k: tuple(v) if isinstance(v, list) else v for k, v in entry.items() if k in names})
-        for entry in head["frames"]
-    ]
+    frames = [_figures_from_json(entry) for entry in head["frames"]]
     trouble = {int(frame): why for frame, why in head["trouble"].items()}
     return Measurements(frames, pairs, _colour_from_json(head["colour"]), trouble)

@@ -28,6 +28,7 @@ _GRID = 5  # ground motion is followed at 5 × 5 places of the picture
 _CELLS = 4  # corners are sought in 4 × 4 parts of the picture, so that no one texture decides
 _POINTS, _FEWEST_POINTS = 400, 16
 _NEAR_PX = 1.0
+_MARGIN_PX = 17  # corners keep half of this from the edge, where Lucas-Kanade lacks surroundings
 _LUMA = np.array([[0.2126, 0.7152, 0.0722]], dtype=np.float32)  # BT.709
 _CODE_TO_LINEAR = ((np.arange(256) / 255.0) ** 2.4).astype(np.float32)  # BT.1886, black at 0
 _DARKEST, _BRIGHTEST_CODE = 0.003, 250  # between them an 8-bit code says something about light
@@ -61,14 +62,10 @@ class _View:
 
 @dataclass(frozen=True)
 class _Ground:
-    """How the ground moved: as a plane (3×3), and without its perspective (2×3).
-
-    Light is compared along the plane. Motion is taken from the similarity: its four numbers are known
-    six times as well as the eight of a plane (0.03 against 0.2 px on textures moved by a known way).
-    """
+    """How the ground moved (3×3): as a plane, for comparing light, and as `motion`, for jitter."""
 
     plane: Floats
-    similar: Floats
+    motion: Floats
 
 
 def measure_clip(
@@ -144,24 +141,30 @@ def _reduced(frame: Picture) -> _View:
 
 def _followed(before: Picture, after: Picture) -> _Ground | None:
     """Follow the ground from one frame to the next; None where too little of it is found again."""
-    for guess in (_phase_shift, _feature_shift):
-        shift = guess(before, after)
-        if shift is None:
+    for guess in (_by_phase, _by_features):
+        rough = guess(before, after)
+        if rough is None:
             continue
-        start, end = _tracked(before, after, shift)
+        start, end = _tracked(before, after, rough)
         if len(start) < _FEWEST_POINTS:
             continue
-        similar, inside = cv2.estimateAffinePartial2D(start, end, ransacReprojThreshold=_NEAR_PX)
-        if similar is None or int(inside.sum()) < max(_FEWEST_POINTS, len(start) // 5):
+        plane, inside = cv2.findHomography(
+            start, end, cv2.USAC_MAGSAC, _NEAR_PX, maxIters=2000, confidence=0.999
+        )
+        followed = 0 if plane is None else int(inside.sum())
+        if followed < max(_FEWEST_POINTS, len(start) // 3):
             continue
-        plane, _ = cv2.findHomography(start, end, cv2.USAC_MAGSAC, _NEAR_PX, maxIters=2000, confidence=0.999)
-        if plane is not None:
-            return _Ground(np.asarray(plane), np.asarray(similar))
+        # Without perspective, four numbers tell the motion, six times as well as the eight of a plane
+        # (0.03 against 0.2 px on textures moved by a known way).
+        similar, inside = cv2.estimateAffinePartial2D(start, end, ransacReprojThreshold=_NEAR_PX)
+        flat = similar is not None and 2 * int(inside.sum()) > followed
+        motion = np.vstack([similar, (0.0, 0.0, 1.0)]) if flat else plane
+        return _Ground(np.asarray(plane), np.asarray(motion))
     return None
 
 
-def _phase_shift(before: Picture, after: Picture) -> Floats | None:
-    """Displacement by phase correlation of both frames at a quarter of their size."""
+def _by_phase(before: Picture, after: Picture) -> Floats | None:
+    """Rough motion (2×3), a whole number of px, by phase correlation at a quarter of the size."""
     small = [
         cv2.resize(grey, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA) for grey in (before, after)
     ]
@@ -169,12 +172,12 @@ def _phase_shift(before: Picture, after: Picture) -> Floats | None:
     if min(a.shape) < 8:
         return None
     shift, _ = cv2.phaseCorrelate(a, b, cv2.createHanningWindow(a.shape[::-1], cv2.CV_32F))
-    return 4.0 * np.array(shift)
+    return np.column_stack([np.eye(2), np.round(4.0 * np.array(shift))])
 
 
-def _feature_shift(before: Picture, after: Picture) -> Floats | None:
-    """Median displacement of matched ORB features: for motion that confuses phase correlation."""
-    orb = cv2.ORB.create(800)
+def _by_features(before: Picture, after: Picture) -> Floats | None:
+    """Rough motion (2×3) by matched ORB features, for turns and leaps that hide from phase correlation."""
+    orb = cv2.ORB.create(1500)
     points_a, words_a = orb.detectAndCompute(before, None)
     points_b, words_b = orb.detectAndCompute(after, None)
     if words_a is None or words_b is None:
@@ -182,41 +185,53 @@ def _feature_shift(before: Picture, after: Picture) -> Floats | None:
     matches = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(words_a, words_b)
     if len(matches) < _FEWEST_POINTS:
         return None
-    shifts = np.array([np.subtract(points_b[m.trainIdx].pt, points_a[m.queryIdx].pt) for m in matches])
-    return np.asarray(np.median(shifts, axis=0))
+    start = np.array([points_a[match.queryIdx].pt for match in matches])
+    end = np.array([points_b[match.trainIdx].pt for match in matches])
+    similar, inside = cv2.estimateAffinePartial2D(start, end, ransacReprojThreshold=3.0 * _NEAR_PX)
+    if similar is None or int(inside.sum()) < _FEWEST_POINTS:
+        return None
+    return np.asarray(similar)
 
 
-def _corners(grey: Picture) -> NDArray[np.float32]:
-    """Up to 400 corners (n, 1, 2), spread over the picture."""
+def _corners(grey: Any, allowed: Any) -> NDArray[np.float32]:
+    """Up to 400 corners (n, 1, 2), spread over the allowed part of the picture."""
     height, width = grey.shape
     found: list[NDArray[Any]] = [np.zeros((0, 1, 2), np.float32)]
     for row in range(_CELLS):
         for column in range(_CELLS):
-            top, left = row * height // _CELLS, column * width // _CELLS
-            part = grey[top : (row + 1) * height // _CELLS, left : (column + 1) * width // _CELLS]
-            corners = cv2.goodFeaturesToTrack(part, _POINTS // _CELLS**2, 0.02, 5.0)
+            down = slice(row * height // _CELLS, (row + 1) * height // _CELLS)
+            across = slice(column * width // _CELLS, (column + 1) * width // _CELLS)
+            corners = cv2.goodFeaturesToTrack(
+                grey[down, across], _POINTS // _CELLS**2, 0.02, 5.0, mask=allowed[down, across]
+            )
             if corners is not None:
-                found.append(corners + np.array([left, top], np.float32))
+                found.append(corners + np.array([across.start, down.start], np.float32))
     return np.concatenate(found)
 
 
-def _tracked(before: Picture, after: Picture, shift: Floats) -> tuple[Any, Any]:
-    """Corners of `before` and where Lucas-Kanade, forwards and back, finds them in `after` (n, 2)."""
-    corners = _corners(before)
+def _tracked(before: Picture, after: Picture, rough: Floats) -> tuple[Any, Any]:
+    """Points of `before` and where Lucas-Kanade, forwards and back, finds them in `after` (n, 2).
+
+    `before` is first moved by the rough motion, so that even a turn leaves little to track.
+    """
+    size = before.shape[::-1]
+    moved = cv2.warpAffine(before, rough, size, flags=cv2.INTER_LINEAR)
+    inside = cv2.warpAffine(np.full_like(before, 255), rough, size, flags=cv2.INTER_NEAREST)
+    margin = np.ones((_MARGIN_PX, _MARGIN_PX), np.uint8)
+    corners = _corners(moved, cv2.erode(inside, margin, borderType=cv2.BORDER_CONSTANT, borderValue=0))
     if not len(corners):
         return corners.reshape(-1, 2), corners.reshape(-1, 2)
     options: dict[str, Any] = {
         "winSize": (15, 15),
         "maxLevel": 3,
-        "flags": cv2.OPTFLOW_USE_INITIAL_FLOW,
         "criteria": (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 0.003),
     }
-    guess = (corners + shift).astype(np.float32)
-    found, good, _ = cv2.calcOpticalFlowPyrLK(before, after, corners, guess, **options)
-    back, good_back, _ = cv2.calcOpticalFlowPyrLK(after, before, found, corners.copy(), **options)
+    found, good, _ = cv2.calcOpticalFlowPyrLK(moved, after, corners, corners.copy(), **options)
+    back, good_back, _ = cv2.calcOpticalFlowPyrLK(after, moved, found, corners.copy(), **options)
     near = np.linalg.norm((back - corners).reshape(-1, 2), axis=1) < 0.3
     kept = near & (good.ravel() == 1) & (good_back.ravel() == 1)
-    return corners.reshape(-1, 2)[kept], found.reshape(-1, 2)[kept]
+    start = cv2.transform(corners.astype(np.float64), cv2.invertAffineTransform(rough))
+    return start.reshape(-1, 2)[kept], found.reshape(-1, 2)[kept]
 
 
 def _moves(ground: _Ground | None, shape: tuple[int, ...]) -> Floats:
@@ -226,7 +241,8 @@ def _moves(ground: _Ground | None, shape: tuple[int, ...]) -> Floats:
     places = np.stack(np.meshgrid(share * (width - 1), share * (height - 1)), axis=-1).reshape(-1, 2)
     if ground is None:
         return np.full_like(places, np.nan)
-    return np.asarray(places @ ground.similar[:, :2].T + ground.similar[:, 2] - places)
+    moved = np.column_stack([places, np.ones(len(places))]) @ ground.motion.T
+    return np.asarray(moved[:, :2] / moved[:, 2:] - places)
 
 
 def _light_step_ev(before: _View, after: _View, ground: _Ground | None) -> float:

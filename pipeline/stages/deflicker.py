@@ -68,7 +68,7 @@ def deflicker(
     period = settings.keep_slower_than_s * fps
     level = light.level_ev @ CHANNEL_SHARE
     exif = exposure_tags(sequence)
-    told = np.isfinite(exif).any()
+    told = bool(np.isfinite(exif).any())
     removed = np.where(np.isfinite(exif), exif, np.nanmedian(exif)) if told else np.zeros(len(level))
     shapes, others = tag_shapes(exif) if told else (np.zeros((len(level), 0)), [])
     fit = slow_and_steps(level - removed, shapes, period)
@@ -152,7 +152,7 @@ def _rows(
     rows: list[dict[str, object]] = []
     for frame in sequence.frames:
         k = frame.frame
-        note = None
+        note: str | None = None
         if not frame.usable:
             note = frame.state
         elif not np.isfinite(level[k]):

@@ -10,10 +10,10 @@ from pathlib import Path
 import exiv2
 import pytest
 import tifffile
-from small_photos import tag, write_dng, write_jpeg
 
 from pipeline.errors import PhotoError
 from pipeline.photo.metadata import read_facts, structure_trouble
+from tests.small_photos import tag, write_dng, write_jpeg
 
 
 def test_facts_of_a_dng_read_back(tmp_path: Path) -> None:

@@ -1,0 +1,345 @@
+"""One sequence on its way through the stages, each skipped where nothing it rests on has changed."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from pipeline.colour.grade import load_grade
+from pipeline.corrections import Corrections, FrameCorrection
+from pipeline.errors import EvenflightError
+from pipeline.fingerprint import fingerprint, photos_fingerprint
+from pipeline.measure import store
+from pipeline.measure.highpass import FILTER_VERSION
+from pipeline.measure.levels import estimate_vignette, solve_levels
+from pipeline.measure.look import Look, PairFigures, look_and_compare
+from pipeline.measure.store import Measurements
+from pipeline.outputs import (
+    Folder,
+    finished,
+    listed_outputs,
+    read_corrections,
+    relative_card,
+    write_text,
+)
+from pipeline.render.delivery import Delivery, exact_rate, load_delivery
+from pipeline.report.html import write_page
+from pipeline.report.schema import Stage, read_report, write_report
+from pipeline.sequence import Sequence
+from pipeline.settings import Configured
+from pipeline.stages.balance import Balanced, balance
+from pipeline.stages.deflicker import Deflickered, deflicker
+from pipeline.stages.encode import encode, output_size
+from pipeline.stages.load import load
+from pipeline.stages.result import StageResult
+from pipeline.stages.stabilise import Stabilised, shown_frames, stabilise
+
+LEAST_PHOTOS = 3
+SOLVE_VERSION = 1
+"""Raised when a stage solves or renders differently, so that results of an older version are made anew."""
+
+
+class Progress(Protocol):
+    """What a run tells while it works."""
+
+    def begin(self, id: str, step: str, total: int) -> None:
+        """Start a step of a sequence that counts to `total`."""
+
+    def advance(self, count: int = 1) -> None:
+        """Count."""
+
+    def end(self) -> None:
+        """End the step."""
+
+    def say(self, text: str) -> None:
+        """Show a line of text."""
+
+
+@dataclass
+class Outcome:
+    """What became of one sequence. `left_out` names photos that are not in the video, and why."""
+
+    id: str
+    folder: Path
+    videos: list[Path] = field(default_factory=list)
+    left_out: list[tuple[str, str]] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """What all work on a card shares: where the photos are, the settings, the workers, the progress."""
+
+    card: Path
+    configured: Configured
+    executor: Executor
+    workers: int
+    progress: Progress
+
+
+def run_sequence(sequence: Sequence, folder: Folder, shop: Workshop, stages: tuple[Stage, ...]) -> Outcome:
+    """Do `stages` of one sequence in order and write its page.
+
+    Raises EvenflightError where too few photos can be opened or the video cannot be made.
+    """
+    outcome = Outcome(sequence.id, folder.path)
+    folder.thumbnails.mkdir(parents=True, exist_ok=True)
+    measured, mark = _measured(sequence, folder, shop, outcome)
+    sequence = amended(sequence, measured)
+    write_text(folder.sequence, sequence.model_dump_json())
+    if "load" in stages:
+        _reported("load", fingerprint(mark, "load"), lambda: load(sequence), folder, shop, outcome)
+    if {"balance", "deflicker", "stabilise"} & set(stages):
+        _solve(sequence, measured, mark, folder, shop, outcome)
+    if "encode" in stages:
+        render(read_corrections(folder.corrections), folder, shop, outcome)
+    outcome.left_out += [(str(f.file), str(f.why)) for f in sequence.frames if f.state == "torn"]
+    outcome.left_out += [(aside.file, aside.why) for aside in sequence.left_aside if aside.trouble]
+    write_page(folder.path)
+    return outcome
+
+
+def amended(sequence: Sequence, measured: Measurements) -> Sequence:
+    """Return the sequence with what only opening the photos could tell.
+
+    Frames that could not be opened, or whose picture has another size than most, become torn; the size
+    and the neutrals are those of the opened photos. Raises EvenflightError where too few are left.
+    """
+    figures = {f.frame: f for f in measured.frames}
+    sizes = Counter((f.width, f.height) for f in figures.values())
+    width, height = sizes.most_common(1)[0][0] if sizes else (sequence.width, sequence.height)
+    frames = []
+    for frame in sequence.frames:
+        seen = figures.get(frame.frame)
+        if frame.frame in measured.trouble:
+            frame = frame.model_copy(update={"state": "torn", "why": measured.trouble[frame.frame]})
+        elif seen is not None and (seen.width, seen.height) != (width, height):
+            why = f"{frame.file} is {seen.width}×{seen.height} px, the others {width}×{height}: left out"
+            frame = frame.model_copy(update={"state": "torn", "why": why})
+        elif seen is not None and frame.as_shot_neutral is None:
+            frame = frame.model_copy(update={"as_shot_neutral": seen.as_shot_neutral})
+        frames.append(frame)
+    changed = sequence.model_copy(update={"frames": tuple(frames), "width": width, "height": height})
+    if len(changed.photos) < LEAST_PHOTOS:
+        raise EvenflightError(
+            f"{sequence.id} has {len(changed.photos)} photos that can be opened, and a video needs "
+            f"{LEAST_PHOTOS}: copy the card again"
+        )
+    return changed
+
+
+def _measured(
+    sequence: Sequence, folder: Folder, shop: Workshop, outcome: Outcome
+) -> tuple[Measurements, str]:
+    """Return the measurements of a sequence, stored or taken now, and what they were taken from."""
+    mark = fingerprint(photos_fingerprint(sequence), store.MEASUREMENTS_VERSION)
+    kept = store.load(folder.measurements, mark)
+    if kept is not None:
+        return kept, mark
+    started = time.monotonic()
+    shop.progress.begin(sequence.id, "measure", len(sequence.photos))
+    looks: list[Look] = []
+    pairs: list[PairFigures] = []
+    for seen in look_and_compare(
+        sequence, shop.card, folder.thumbnails, shop.executor, shop.workers, shop.progress.advance
+    ):
+        if isinstance(seen, Look):
+            looks.append(seen)
+        elif seen is not None:
+            pairs.append(seen)
+    shop.progress.end()
+    measured = Measurements(
+        [look.figures for look in looks if look.figures is not None],
+        pairs,
+        next((look.colour for look in looks if look.colour is not None), None),
+        {look.frame: look.trouble for look in looks if look.trouble is not None},
+    )
+    store.save(folder.measurements, measured, mark)
+    outcome.seconds["measure"] = time.monotonic() - started
+    return measured, mark
+
+
+def _reported(
+    stage: Stage,
+    mark: str,
+    solve: Callable[[], StageResult],
+    folder: Folder,
+    shop: Workshop,
+    outcome: Outcome,
+) -> None:
+    """Write the report of a stage, unless one made from the same is there."""
+    before = finished(folder, stage, mark)
+    if before is not None:
+        outcome.warnings += before.warnings
+        return
+    started = time.monotonic()
+    result = solve()
+    seconds = time.monotonic() - started
+    settings = shop.configured.effective(stage)
+    write_report(folder.report(stage), stage, result, seconds=seconds, fingerprint=mark, settings=settings)
+    outcome.seconds[stage] = seconds
+    outcome.warnings += result.warnings
+
+
+def _solve(
+    sequence: Sequence, measured: Measurements, mark: str, folder: Folder, shop: Workshop, outcome: Outcome
+) -> None:
+    """Do the three solving stages and write the corrections, unless all are unchanged."""
+    settings = shop.configured.settings
+    _, delivery = load_delivery(settings.encode.delivery)
+    rate = exact_rate(settings.encode.fps)
+    common = (mark, SOLVE_VERSION, FILTER_VERSION, str(rate), settings.deflicker)
+    marks: dict[Stage, str] = {
+        "balance": fingerprint(common, settings.balance),
+        "deflicker": fingerprint(common, "deflicker"),
+        "stabilise": fingerprint(common, settings.stabilise, delivery.width, delivery.height),
+    }
+    reports = [finished(folder, stage, mark) for stage, mark in marks.items()]
+    if folder.corrections.is_file() and all(reports):
+        outcome.warnings += [warning for report in reports if report for warning in report.warnings]
+        return
+    shop.progress.begin(sequence.id, "solve", 4)
+    solution = Solution(sequence, measured, shop, delivery, float(rate))
+    shop.progress.advance()
+    for stage, stage_mark in marks.items():
+        _reported(stage, stage_mark, solution.results[stage], folder, shop, outcome)
+        shop.progress.advance()
+    shop.progress.end()
+    corrections = solution.corrections(relative_card(shop.card, folder))
+    write_text(folder.corrections, corrections.model_dump_json(indent=1, by_alias=True) + "\n")
+
+
+class Solution:
+    """The solving stages over one sequence. Each solves once, when its result is first asked for."""
+
+    def __init__(
+        self, sequence: Sequence, measured: Measurements, shop: Workshop, delivery: Delivery, fps: float
+    ) -> None:
+        self.sequence, self.delivery, self.shop, self.fps = sequence, delivery, shop, fps
+        self.colour = measured.colour
+        usable = {f.frame for f in sequence.photos}
+        self.pairs = [p for p in measured.pairs if p.i in usable and p.j in usable]
+        count = len(sequence.frames)
+        vignette = estimate_vignette(self.pairs)
+        self.light = solve_levels(count, self.pairs, vignette)
+        self.held_out = solve_levels(count, self.pairs, vignette, held_out=True)
+        self.results: dict[str, Callable[[], StageResult]] = {
+            "balance": lambda: self.balanced[1],
+            "deflicker": lambda: self.even[1],
+            "stabilise": lambda: self.steady[1],
+        }
+
+    @cached_property
+    def balanced(self) -> tuple[Balanced, StageResult]:
+        """The stage balance."""
+        settings = self.shop.configured.settings
+        period = settings.deflicker.keep_slower_than_s * self.fps
+        return balance(self.sequence, self.colour, self.light, self.held_out, settings.balance, period)
+
+    @cached_property
+    def even(self) -> tuple[Deflickered, StageResult]:
+        """The stage deflicker."""
+        settings = self.shop.configured.settings.deflicker
+        return deflicker(self.sequence, self.light, self.held_out, settings, self.fps)
+
+    @cached_property
+    def steady(self) -> tuple[Stabilised, StageResult]:
+        """The stage stabilise, for the shape of the delivery."""
+        settings = self.shop.configured.settings
+        shape = (self.delivery.width, self.delivery.height)
+        least = 1.0 - settings.stabilise.max_crop
+        width = output_size(self.sequence.width, self.sequence.height, least, self.delivery)[0]
+        period = settings.deflicker.keep_slower_than_s * self.fps
+        return stabilise(
+            self.sequence, self.pairs, settings.stabilise, shape, width, period, self.shop.executor
+        )
+
+    def corrections(self, card: str) -> Corrections:
+        """Return the parameters of all stages; a frame without a photo takes those of the one it shows."""
+        balanced, even, steady = self.balanced[0], self.even[0], self.steady[0]
+        frames = []
+        for frame, source in zip(self.sequence.frames, shown_frames(self.sequence), strict=True):
+            gain = even.gain_ev[source]
+            frames.append(
+                FrameCorrection(
+                    frame=frame.frame,
+                    file=frame.file,
+                    shown=source,
+                    shown_file=str(self.sequence.frames[source].file),
+                    time_s=frame.time_s,
+                    gain_ev=float(gain) if np.isfinite(gain) else 0.0,
+                    channel_gain_ev=_triple(balanced.channel_gain_ev[source]),
+                    neutral=balanced.neutral,
+                    rotation_rad=_triple(steady.rotation_rad[frame.frame]),
+                )
+            )
+        return Corrections(
+            id=self.sequence.id,
+            kind=self.sequence.kind,
+            card=card,
+            started_at=self.sequence.started_at,
+            width=self.sequence.width,
+            height=self.sequence.height,
+            focal_px=steady.focal_px,
+            shape=(self.delivery.width, self.delivery.height),
+            crop_ratio=steady.crop_ratio,
+            white=even.white,
+            vignette=self.light.vignette,
+            frames=frames,
+        )
+
+
+def _triple(values: Any) -> tuple[float, float, float]:
+    a, b, c = (float(value) for value in values)
+    return (a, b, c)
+
+
+def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Outcome) -> None:
+    """Do the stage encode, unless the same video is there already, and add it to `outcome`."""
+    settings = shop.configured.settings.encode
+    name, delivery = load_delivery(settings.delivery)
+    mark = fingerprint(corrections, load_grade(settings.grade).fingerprint(), name, delivery, settings.fps)
+    outputs = listed_outputs(folder)
+    same = [output for output in outputs if output.get("fingerprint") == mark]
+    if same:
+        outcome.videos.append(folder.path / str(same[0]["file"]))
+        outcome.warnings += read_report(folder.report("encode")).warnings
+        return
+    shop.progress.begin(corrections.id, "render", len(corrections.frames))
+    started = time.monotonic()
+    named = shop.configured.origins.get("encode.delivery", "default.toml") != "default.toml"
+    result = encode(
+        shop.card,
+        corrections,
+        folder.path,
+        shop.configured.settings,
+        shop.executor,
+        shop.workers,
+        shop.progress.advance,
+        named=named,
+    )
+    shop.progress.end()
+    made = [{**output, "fingerprint": mark} for output in result.applied["outputs"]]
+    kept = [o for o in outputs if o["file"] not in {m["file"] for m in made}]
+    result.applied["outputs"] = sorted(kept + made, key=lambda output: str(output["file"]))
+    seconds = time.monotonic() - started
+    write_report(
+        folder.report("encode"),
+        "encode",
+        result,
+        seconds=seconds,
+        fingerprint=mark,
+        settings=shop.configured.effective("encode"),
+    )
+    outcome.seconds["encode"] = seconds
+    outcome.videos += [folder.path / str(output["file"]) for output in made]
+    outcome.warnings += result.warnings
