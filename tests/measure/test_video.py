@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
+import imageio.v3 as iio
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -147,6 +149,31 @@ def test_fast_flight_is_followed(step: int) -> None:
     assert figures.second_difference_rms_px == pytest.approx(second, abs=0.1)
 
 
+def test_turns_hide_neither_motion_nor_light() -> None:
+    turns = np.array([0.0, 35.0, 30.0, -50.0, -45.0, 20.0, 25.0])  # degrees; steps of 35, −5, −80 ...
+    gain = np.array([0.0, 0.1, -0.1, 0.15, -0.05, 0.0, 0.1])
+    centre = (SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0
+    world = cv2.resize(ground(), (2048, 1024), interpolation=cv2.INTER_AREA)
+    frames, views = [], []
+    for turn, ev in zip(turns, gain, strict=True):
+        view = cv2.getRotationMatrix2D((1000.0, 500.0), turn, 1.0)
+        view[:, 2] += np.array(centre) - (1000.0, 500.0)
+        picture = 0.5 * np.clip(cv2.warpAffine(world, view, SIZE, flags=cv2.INTER_CUBIC), 0.0, None)
+        frames.append(np.round(255.0 * (picture * 2.0**ev) ** (1.0 / 2.4)).astype(np.uint8))
+        views.append(np.vstack([view, (0.0, 0.0, 1.0)]))
+    figures = measure_clip(frames, FPS, SIZE[0])
+    assert figures.lost_pairs == 0
+    place = np.arange(7.0)
+    line = np.polynomial.Polynomial.fit(place, gain, 1)(place)
+    assert figures.flicker_rms_ev == pytest.approx(rms(gain - line), abs=0.003)
+    # motion of the ground between frames at the 5 × 5 places that are followed
+    share = (np.arange(5) + 0.5) / 5
+    grid = np.stack(np.meshgrid(share * 639, share * 359, [1.0]), axis=-1).reshape(-1, 3)
+    steps = [(grid @ (b @ np.linalg.inv(a)).T - grid)[:, :2] for a, b in pairwise(views)]
+    second = np.sqrt(np.mean(np.sum(np.diff(steps, axis=0) ** 2, axis=-1)))
+    assert figures.second_difference_rms_px == pytest.approx(second, rel=0.001)
+
+
 def test_short_clip_has_a_straight_line_as_its_slow_light() -> None:
     gain = 0.02 * np.arange(12.0) + 0.05 * (-1.0) ** np.arange(12)
     figures = measured(gain, course(12))
@@ -205,3 +232,9 @@ def test_what_is_no_video_is_refused(tmp_path: Path) -> None:
     path.write_text("lantern hill")
     with pytest.raises(EvenflightError, match=r"notes\.mp4"):
         list(frames_of(path))
+
+
+def test_real_flight_is_followed_through_its_turns(data_dir: Path) -> None:
+    pictures = (iio.imread(path) for path in sorted((data_dir / "aerial_steady").glob("*.jpg")))
+    figures = measure_clip(pictures, 30.0, 1920)
+    assert (figures.frames, figures.lost_pairs) == (30, 0)
