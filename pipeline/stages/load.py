@@ -24,7 +24,7 @@ def load(sequence: Sequence) -> StageResult:
     states = Counter(frame.state for frame in sequence.frames)
     held = len(sequence.frames) - states["photo"]
     changes = _exposure_changes(sequence.photos)
-    copies = sum("twin" not in item.why for item in sequence.left_aside)
+    copies = sum(item.why.startswith(("the same file", "a torn copy")) for item in sequence.left_aside)
     found: Figures = {
         "photo_count": states["photo"],
         "missing_count": held,
