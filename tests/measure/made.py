@@ -75,3 +75,9 @@ def warp(picture: NDArray, homography: NDArray[np.float64], size: tuple[int, int
             picture, homography, (wide, high), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
         )
     )
+
+
+def radii_of(points: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
+    """Distances from the centre of a picture (h, w), 1 at the outer corner of its corner pixels."""
+    centred = (points + 0.5) / np.array([shape[1], shape[0]]) - 0.5
+    return np.asarray(np.hypot(centred[:, 0] * shape[1], centred[:, 1] * shape[0]) * 2.0 / np.hypot(*shape))

@@ -1,0 +1,134 @@
+"""Log ratios of block means between frames whose light is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.measure.light import BLOCK_PX, MOST_BLOCKS, block_centres, block_means, block_ratios, radii
+from tests.measure.made import about_centre, project, proxy_of, radii_of, texture, warp
+
+HIGH, WIDE = 320, 480
+BLOCKS = (HIGH // BLOCK_PX) * (WIDE // BLOCK_PX)
+STILL = np.eye(3)
+
+
+def test_block_means_by_reshaping() -> None:
+    rgb = np.random.default_rng(0).uniform(0, 1, (50, 70, 3)).astype(np.float32)
+    expected = rgb[:48, :64].reshape(3, 16, 4, 16, 3).mean(axis=(1, 3))
+    assert np.allclose(block_means(rgb), expected, atol=1e-5)
+
+
+def test_block_centres_are_the_mean_places_of_their_pixels() -> None:
+    y, x = np.mgrid[:50, :70].astype(np.float32)
+    assert np.allclose(block_centres((50, 70)), block_means(np.stack([x, y], axis=-1)), atol=1e-3)
+
+
+def test_radius_is_one_in_the_corner() -> None:
+    corners = np.array([[-0.5, -0.5], [WIDE - 0.5, -0.5], [WIDE - 0.5, HIGH - 0.5]])
+    assert radii(corners, (HIGH, WIDE)) == pytest.approx([1.0, 1.0, 1.0])
+    assert radii(np.array([(WIDE - 1) / 2, (HIGH - 1) / 2]), (HIGH, WIDE)) == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("ev", [-1.0, -0.02, 0.0, 0.6])
+def test_a_brighter_second_frame_has_a_positive_ratio(ev: float) -> None:
+    ground = texture(HIGH, WIDE)
+    ratios = block_ratios(proxy_of(ground), proxy_of(ground * 2.0**ev), STILL).ratio_ev
+    assert ratios.shape[1] == 3 and len(ratios) > 0.9 * BLOCKS
+    assert np.allclose(ratios, ev, atol=1e-4)
+
+
+def test_channels_are_told_apart() -> None:
+    ground = np.stack([texture(HIGH, WIDE, seed=s) for s in range(3)], axis=-1)
+    gains = np.array([0.3, -0.1, 0.05])
+    ratios = block_ratios(proxy_of(ground), proxy_of(ground * 2.0**gains), STILL).ratio_ev
+    assert np.allclose(ratios, gains, atol=1e-4)
+
+
+def test_order_changes_the_sign() -> None:
+    ground = texture(HIGH, WIDE)
+    move = about_centre(HIGH, WIDE, turn_deg=3.0, shift=(12.0, 4.0))
+    there = warp(ground, move) * 1.2
+    onward = block_ratios(proxy_of(ground), proxy_of(there), move).ratio_ev
+    back = block_ratios(proxy_of(there), proxy_of(ground), np.linalg.inv(move)).ratio_ev
+    assert np.median(onward) == pytest.approx(np.log2(1.2), abs=0.002)
+    assert np.median(back) == pytest.approx(-np.log2(1.2), abs=0.002)
+
+
+def test_registered_ground_is_compared_and_only_what_both_show() -> None:
+    ground = texture(HIGH, WIDE)
+    move = about_centre(HIGH, WIDE, shift=(160.0, 0.0))  # the second frame shows the left two thirds
+    found = block_ratios(proxy_of(ground), proxy_of(warp(ground, move) * 2.0), move)
+    assert np.allclose(found.ratio_ev, 1.0, atol=0.01)
+    assert len(found.ratio_ev) == pytest.approx(BLOCKS * 2 / 3, rel=0.06)
+
+
+def test_radii_belong_to_the_same_ground_in_each_frame() -> None:
+    ground = texture(HIGH, WIDE)
+    move = about_centre(HIGH, WIDE, shift=(96.0, -48.0))
+    found = block_ratios(proxy_of(ground), proxy_of(warp(ground, move)), move)
+    places = block_centres((HIGH, WIDE)).reshape(-1, 2)
+    there = project(move, places)
+    known = {(round(a, 3), round(b, 3)) for a, b in zip(
+        radii_of(places, (HIGH, WIDE)), radii_of(there, (HIGH, WIDE)), strict=True
+    )}  # fmt: skip
+    seen = {
+        (round(float(a), 3), round(float(b), 3))
+        for a, b in zip(found.radius_i, found.radius_j, strict=True)
+    }
+    assert len(found.radius_i) == len(found.ratio_ev) and seen
+    assert len(seen - known) <= 0.02 * len(seen)  # rounding at the third place
+
+
+def test_clipped_blocks_of_either_frame_are_left_out() -> None:
+    ground = texture(HIGH, WIDE)
+    first, second = np.zeros((2, HIGH, WIDE), bool)
+    first[:, :48] = True
+    second[5, WIDE - 5] = True  # one pixel spoils its block
+    found = block_ratios(proxy_of(ground, first), proxy_of(ground, second), STILL)
+    assert len(found.ratio_ev) == pytest.approx(BLOCKS - 3 * (HIGH // 16) - 1, abs=1)
+
+
+def test_blocks_beyond_the_trusted_range_are_left_out() -> None:
+    ground = np.full((HIGH, WIDE), 0.3, np.float32)
+    ground[:160, :240] = 0.001
+    ground[160:, :240] = 0.96
+    assert len(block_ratios(proxy_of(ground), proxy_of(ground), STILL).ratio_ev) == BLOCKS / 2
+    # a frame 0.5 EV darker brings the brightest ground back in the second, not in the first
+    assert len(block_ratios(proxy_of(ground), proxy_of(ground * 0.7), STILL).ratio_ev) == BLOCKS / 2
+
+
+@pytest.mark.parametrize("level", [0.0, 1.0])
+def test_black_or_white_frames_share_nothing(level: float) -> None:
+    even = np.full((HIGH, WIDE), level, np.float32)
+    found = block_ratios(proxy_of(even), proxy_of(texture(HIGH, WIDE)), STILL)
+    assert found.ratio_ev.shape == (0, 3)
+    assert found.radius_i.shape == found.radius_j.shape == (0,)
+
+
+def test_frames_that_do_not_overlap_share_nothing() -> None:
+    ground = texture(HIGH, WIDE)
+    away = about_centre(HIGH, WIDE, shift=(2.0 * WIDE, 0.0))
+    assert block_ratios(proxy_of(ground), proxy_of(ground), away).ratio_ev.shape == (0, 3)
+
+
+def test_noise_does_not_bias_dark_blocks() -> None:
+    # Noise as large as the level: log ratios of single pixels would be off by tenths of an EV.
+    rng = np.random.default_rng(0)
+    dark = np.full((HIGH, WIDE, 3), 0.02, np.float32)
+    first = dark + rng.normal(0.0, 0.02, dark.shape)
+    second = dark * 2.0 + rng.normal(0.0, 0.02, dark.shape)
+    ratios = block_ratios(proxy_of(first), proxy_of(second), STILL).ratio_ev
+    # A block mean is good to 0.02 / 16 of 0.02, or 0.09 EV; log2 of it leans by half its variance, 0.003;
+    # the mean over 600 blocks is good to 0.004.
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.012)
+
+
+def test_kept_blocks_are_bounded_and_spread() -> None:
+    ground = texture(960, 1280)
+    found = block_ratios(proxy_of(ground), proxy_of(ground), STILL)
+    assert 0.5 * MOST_BLOCKS < len(found.ratio_ev) <= MOST_BLOCKS
+    # the same spread of radii as all blocks have
+    everywhere = radii(block_centres((960, 1280)), (960, 1280)).ravel()
+    levels = [0.1, 0.5, 0.9]
+    assert np.quantile(found.radius_i, levels) == pytest.approx(np.quantile(everywhere, levels), abs=0.03)
