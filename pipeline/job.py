@@ -28,11 +28,10 @@ from pipeline.outputs import (
     listed_outputs,
     read_corrections,
     relative_card,
-    write_text,
 )
 from pipeline.render.delivery import Delivery, exact_rate, load_delivery
 from pipeline.report.html import write_page
-from pipeline.report.schema import Stage, read_report, write_report
+from pipeline.report.schema import Stage, read_report, write_report, write_text
 from pipeline.sequence import Sequence
 from pipeline.settings import Configured
 from pipeline.stages.balance import Balanced, balance

@@ -48,13 +48,6 @@ class Folder:
         return self.work / "sequence.json"
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a file under a temporary name and rename it, so that no half file is ever seen."""
-    part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8")
-    part.replace(path)
-
-
 def read_corrections(path: Path) -> Corrections:
     """Read `corrections.json`; raise UsageError that names the folder where there is none."""
     try:

@@ -12,13 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.colour.temperature import xy_to_cct_duv
+from pipeline.colour.whites import D50_XY
+
 Matrix = NDArray[np.float64]
-
-D50_XY = np.array([0.3457, 0.3585])
-"""Chromaticity of CIE D50 (CIE 015:2018, 2 degree observer, as rounded in ICC and DNG use)."""
-
-D65_XY = np.array([0.3127, 0.3290])
-"""Chromaticity of CIE D65 as ITU-R BT.709, BT.2020 and IEC 61966-2-1 round it."""
 
 BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 """XYZ to the cone-like responses of the linearised Bradford transform (ICC.1:2022, annex E)."""
@@ -112,7 +109,6 @@ def _first_weight(colour: CameraColour, xy: ArrayLike) -> float:
     first_k, second_k = colour.illuminant_1_k, colour.illuminant_2_k
     if colour.colour_matrix_2 is None or first_k is None or second_k is None or first_k == second_k:
         return 1.0
-    from pipeline.colour.temperature import xy_to_cct_duv
 
     cct_k = float(xy_to_cct_duv(np.asarray(xy))[0])
     weight = (1.0 / cct_k - 1.0 / second_k) / (1.0 / first_k - 1.0 / second_k)

@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.colour.camera import (
-    D50_XY,
-    D65_XY,
     CameraColour,
     Matrix,
     bradford_adaptation,
     camera_to_xyz_d50,
     xy_to_xyz,
 )
+from pipeline.colour.whites import D50_XY, D65_XY
 
 BT709_PRIMARIES = np.array([[0.64, 0.33], [0.30, 0.60], [0.15, 0.06]])
 """Chromaticities of R, G, B by ITU-R BT.709-6, item 1.3 (those of IEC 61966-2-1 as well)."""

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from pipeline.colour.camera import D65_XY, Matrix, bradford_adaptation
+from pipeline.colour.camera import Matrix, bradford_adaptation
 from pipeline.colour.display import (
     BT1886_EXPONENT,
     BT2020_TO_BT709,
@@ -19,6 +19,8 @@ from pipeline.colour.display import (
     SHOULDER_START,
     shoulder,
 )
+from pipeline.colour.temperature import cct_duv_to_xy, mired, xy_to_cct_duv
+from pipeline.colour.whites import D65_XY
 from pipeline.errors import UsageError
 from pipeline.sequence import Triple
 from pipeline.settings import named_config, nearest, read_toml
@@ -129,7 +131,6 @@ def _light(temperature_mired: float, tint_duv: float) -> Matrix:
     """Return the 3×3 matrix in linear BT.2020 that shows D65 as a warmer or greener white."""
     if temperature_mired == 0.0 and tint_duv == 0.0:
         return np.eye(3)
-    from pipeline.colour.temperature import cct_duv_to_xy, mired, xy_to_cct_duv
 
     cct_k, duv = xy_to_cct_duv(D65_XY)
     shown_xy = cct_duv_to_xy([mired(mired(cct_k) + temperature_mired), duv + tint_duv])

@@ -9,7 +9,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.colour.camera import D65_XY
+from pipeline.colour.whites import D65_XY
 
 COOLEST_K, HOTTEST_K = 1100.0, 60000.0
 """Where the CCT is defined well: a little inside the table that colour-science searches."""

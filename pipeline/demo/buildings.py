@@ -105,9 +105,9 @@ class Boat:
     velocity_m_s: tuple[float, float]
 
     @cached_property
-    def faces(self) -> tuple[Face, ...]:
-        """Hull and cabin where they are at time 0."""
-        return (*self.hull.faces(), *self.cabin.faces())
+    def parts(self) -> tuple[tuple[Face, ...], ...]:
+        """The faces of the hull and of the cabin, where they are at time 0."""
+        return tuple(self.hull.faces()), tuple(self.cabin.faces())
 
     def offset(self, time_s: float) -> Float64:
         """How far it has moved by `time_s`, metres, (3,)."""

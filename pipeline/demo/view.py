@@ -44,8 +44,8 @@ def expose(world: World, spec: FlightSpec, truth: FrameTruth) -> Float32:
     motion = Exposed(middle, truth.velocity_m_s, truth.spin_rad_s, truth.exposure.true_s)
     rng = np.random.default_rng([spec.seed, 3, truth.frame])
     picture = _ground_and_sky(world, motion, rng)
-    for face, velocity in _faces_far_to_near(world, motion, truth.time_s):
-        _draw_face(picture, face, velocity, motion)
+    for faces, velocity in _far_to_near(world, motion, truth.time_s):
+        _draw_thing(picture, faces, velocity, motion)
     inside: Float32 = np.ascontiguousarray(picture[margin : margin + height, margin : margin + width])
     return inside
 
@@ -129,69 +129,83 @@ def _average_moved(picture: Float32, moved: Float64, top: int = 0) -> Float32:
     return np.asarray(cv2.addWeighted(picture, 0.5, other, 0.5, 0), np.float32)
 
 
-def _faces_far_to_near(world: World, motion: Exposed, time_s: float) -> list[tuple[Face, Float64]]:
-    """Faces turned to the camera, the farthest thing first, with the velocity of what they belong to."""
+def _far_to_near(world: World, motion: Exposed, time_s: float) -> list[tuple[tuple[Face, ...], Float64]]:
+    """The faces that each convex thing turns to the camera, with its velocity; the farthest thing first."""
     position = motion.middle.position
-    things: list[tuple[float, tuple[Face, ...], Float64]] = []
     still = np.zeros(3)
-    for building, faces in zip(world.buildings, world.faces, strict=True):
-        away = float(np.hypot(building.east - position[0], building.north - position[1]))
-        things.append((away, faces, still))
+    things = [(faces, still) for faces in world.faces]
     for boat in world.boats:
-        moved = boat.offset(time_s)
-        east, north, _ = np.array([boat.hull.east, boat.hull.north, 0]) + moved - position
-        away = float(np.hypot(east, north))
-        faces = tuple(Face(f.corners + moved, f.texture) for f in boat.faces)
-        things.append((away, faces, np.array([*boat.velocity_m_s, 0.0])))
-    things.sort(key=lambda thing: -thing[0])
+        for part in boat.parts:
+            moved = tuple(Face(f.corners + boat.offset(time_s), f.texture) for f in part)
+            things.append((moved, np.array([*boat.velocity_m_s, 0.0])))
+    away = [float(np.linalg.norm(faces[0].corners[:, :2].mean(axis=0) - position[:2])) for faces, _ in things]
     shown = []
-    for _, faces, velocity in things:
-        for face in faces:
-            if face.outward @ (position - face.corners[0]) > 0:
-                shown.append((face, velocity))
+    for index in np.argsort(away)[::-1]:
+        faces, velocity = things[index]
+        turned = tuple(f for f in faces if f.outward @ (position - f.corners[0]) > 0)
+        if turned:
+            shown.append((turned, velocity))
     return shown
 
 
-def _draw_face(picture: Float32, face: Face, velocity: Float64, motion: Exposed) -> None:
-    """Lay one face over `picture`, averaged over the exposure."""
+def _draw_thing(picture: Float32, faces: tuple[Face, ...], velocity: Float64, motion: Exposed) -> None:
+    """Lay one convex thing over `picture`, averaged over the exposure.
+
+    Its visible faces do not overlap, so their light and coverage add up, also where motion mixes them.
+    """
     half = motion.shutter_s / 2
-    ends = [motion.at(t).project(face.corners + velocity * t) for t in (-half, half)]
-    if not np.isfinite(ends).all():
-        return
-    low = np.floor(np.min(ends, axis=(0, 1)) - 3).astype(int)
-    high = np.ceil(np.max(ends, axis=(0, 1)) + 4).astype(int)
+    corners = np.array([face.corners for face in faces])
+    ends = np.array(
+        [motion.at(t).project((corners + velocity * t).reshape(-1, 3)) for t in (-half, half)]
+    ).reshape(2, -1, 4, 2)
+    low = np.floor(ends.min(axis=(0, 1, 2)) - 3)
+    high = np.ceil(ends.max(axis=(0, 1, 2)) + 4)
     height, width = picture.shape[:2]
-    if low[0] >= width or low[1] >= height or high[0] <= 0 or high[1] <= 0:
+    inside = low[0] < width and low[1] < height and high[0] > 0 and high[1] > 0
+    if not (np.isfinite(ends).all() and inside):
         return
-    reach = float(np.hypot(*(ends[1] - ends[0]).T).max())
-    doublings = _doublings(reach)
-    start, step = _first_instant(motion.shutter_s, doublings)
+    layer = np.zeros((int(high[1] - low[1]), int(high[0] - low[0]), 4), np.float32)
+    for face, start, end in zip(faces, *ends, strict=True):
+        _add_face(layer, face, velocity, motion, low, float(np.hypot(*(end - start).T).max()))
+    x0, y0 = np.maximum(low, 0).astype(int)
+    x1, y1 = np.minimum(high, (width, height)).astype(int)
+    layer = layer[y0 - int(low[1]) : y1 - int(low[1]), x0 - int(low[0]) : x1 - int(low[0])]
+    cover = np.minimum(layer[..., 3:], 1)
+    away = float(np.linalg.norm(corners.mean(axis=(0, 1)) - motion.middle.position))
+    haze = np.float32(1 - np.exp(-max(away - HAZE_FROM_M, 0) / HAZE_LENGTH_M))
+    target = picture[y0:y1, x0:x1]
+    target *= 1 - cover
+    target += layer[..., :3] * (1 - haze)
+    if haze > 0:
+        target += cover * (np.array(HAZE, np.float32) * haze)
+
+
+def _add_face(
+    layer: Float32, face: Face, velocity: Float64, motion: Exposed, low: Float64, moves_px: float
+) -> None:
+    """Add one face's mean over the exposure to `layer`, whose first pixel is `low` of the picture."""
 
     def corners_at(time_s: float) -> Float32:
         seen = motion.at(time_s).project(face.corners + velocity * time_s)
         return np.asarray(seen - low, np.float32)
 
+    doublings = _doublings(moves_px)
+    start, step = _first_instant(motion.shutter_s, doublings)
     first = corners_at(start)
-    layer = _warp_texture(face.texture, first, (int(high[0] - low[0]), int(high[1] - low[1])))
-    if layer is None:
+    box_low = np.maximum(np.floor(first.min(axis=0) - moves_px - 3), 0).astype(int)
+    box_high = np.ceil(first.max(axis=0) + moves_px + 4).astype(int)
+    box_high = np.minimum(box_high, (layer.shape[1], layer.shape[0]))
+    offset = box_low.astype(np.float32)
+    drawn = _warp_texture(face.texture, first - offset, tuple(int(n) for n in box_high - box_low))
+    if drawn is None:
         return
     for k in range(doublings):
-        moved = cv2.getPerspectiveTransform(corners_at(start + step * 2**k), first)
-        layer = _average_moved(layer, np.asarray(moved, np.float64))
-    x0, y0 = max(low[0], 0), max(low[1], 0)
-    x1, y1 = min(high[0], width), min(high[1], height)
-    layer = layer[y0 - low[1] : y1 - low[1], x0 - low[0] : x1 - low[0]]
-    target = picture[y0:y1, x0:x1]
-    away = float(np.linalg.norm(face.corners.mean(axis=0) - motion.middle.position))
-    haze = 1 - np.exp(-max(away - HAZE_FROM_M, 0) / HAZE_LENGTH_M)
-    cover = layer[..., 3:]
-    target *= 1 - cover
-    target += layer[..., :3] * np.float32(1 - haze)
-    if haze > 0:
-        target += cover * (np.array(HAZE, np.float32) * np.float32(haze))
+        moved = cv2.getPerspectiveTransform(corners_at(start + step * 2**k) - offset, first - offset)
+        drawn = _average_moved(drawn, np.asarray(moved, np.float64))
+    layer[box_low[1] : box_high[1], box_low[0] : box_high[0]] += drawn
 
 
-def _warp_texture(texture: Float32, corners: Float32, size: tuple[int, int]) -> Float32 | None:
+def _warp_texture(texture: Float32, corners: Float32, size: tuple[int, ...]) -> Float32 | None:
     """Draw a texture into a quadrilateral, first reduced to about its size so that it does not alias."""
     lengths = np.hypot(*(corners - np.roll(corners, -1, axis=0)).T)
     across, down = max(lengths[0], lengths[2]), max(lengths[1], lengths[3])

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 FILTER_VERSION = 1
 _PASSES = 12
 _FULL_SIGMA, _NO_SIGMA = 3.0, 5.0
+_FLOOR_OF_RANGE = 0.005
 
 
 def smoothing_weight(period_frames: float) -> float:
@@ -111,7 +112,9 @@ def slow_and_steps(values: Floats, steps: Floats, period_frames: float, step_sig
             sizes = np.linalg.solve(normal, (steps * weights[:, None]).T @ rest)
         moved = fit_slow(filled - steps @ sizes, weights, period_frames)
         residual = filled - steps @ sizes - moved
-        sigma = robust_sigma(residual[present])
+        # Of a series almost without noise, what the filter itself misses at the ends is no outlier.
+        least = _FLOOR_OF_RANGE * float(np.ptp(moved))
+        sigma = max(robust_sigma(residual[present]), least)
         settled = float(np.max(np.abs(moved - slow))) < 1e-7
         slow = moved
         if settled or sigma < 1e-9:

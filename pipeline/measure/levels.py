@@ -21,6 +21,11 @@ HELD_OUT = 5
 """Every fifth block and match is kept out of the solves and measures what they left."""
 
 _SIGMA_FLOOR_EV = 5e-4
+_VIGNETTE_PRIOR_EV = (0.5, 0.25, 0.15)
+"""Standard deviations of the loss coefficients: stopped down, a drone's lens loses under 1 EV in the
+corner, most of it as r**2 (common practice, no source)."""
+_SLOPE_PRIOR_EV = 0.3
+_INDEPENDENT_BLOCKS = 20.0
 _UNREGISTERED_SIGMA_EV = 0.1
 """Level differences of pairs whose ground was not registered are trusted this far."""
 
@@ -39,46 +44,52 @@ class Levels:
     vignette: tuple[float, float, float]
 
 
-def vignette_basis(radius: NDArray[np.floating]) -> Floats:
-    """Return r**2, r**4, r**6 (k, 3) of radii (k,)."""
-    square = radius.astype(float) ** 2
+def vignette_basis(place: NDArray[np.floating]) -> Floats:
+    """Return r**2, r**4, r**6 (k, 3) of places (k, 2), r = 1 in the corner."""
+    square = np.sum(place.astype(float) ** 2, axis=-1)
     return np.stack([square, square**2, square**3], axis=-1)
 
 
 def _part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
-    places = np.arange(len(pair.blocks.radius_i))
+    places = np.arange(len(pair.blocks.place_i))
     return np.flatnonzero((places % HELD_OUT == 0) == held_out)
 
 
-def estimate_vignette(pairs: list[PairFigures], held_out: bool = False) -> tuple[float, float, float]:
+def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
     """Return the vignette's loss coefficients in EV (a1, a2, a3 of r**2, r**4, r**6).
 
     The same ground seen at two radii tells the loss between them (after Goldman, PAMI 2010): the green
     ratio of a block less the pair's mode is loss(r_i) - loss(r_j). Solved by iteratively reweighted
-    least squares over all registered pairs, the modes estimated anew under each solution. A ridge of
-    small weight keeps coefficients at zero where the overlaps say nothing.
+    least squares over all registered pairs, the modes estimated anew under each solution.
+
+    Haze and the sheen of the ground change with the place in the picture too, so a slope across it is
+    solved beside the loss and thrown away. What the overlaps do not tell is held near zero by a prior,
+    and a pair counts as some twenty independent blocks, for its errors are alike over wide areas.
     """
-    used = [p for p in pairs if p.registered and len(_part(p, held_out)) >= LEAST_BLOCKS]
-    coefficients = np.zeros(3)
-    if not used:
-        return (0.0, 0.0, 0.0)
-    for _ in range(4):
-        normal, right = np.zeros((3, 3)), np.zeros(3)
+    used = [p for p in pairs if p.registered and len(p.blocks.place_i) >= LEAST_BLOCKS]
+    solved: Floats = np.zeros(5)
+    prior = np.diag(1.0 / np.array([*_VIGNETTE_PRIOR_EV, _SLOPE_PRIOR_EV, _SLOPE_PRIOR_EV]) ** 2)
+    for _ in range(4 if used else 0):
+        normal, right = prior.copy(), np.zeros(5)
         for pair in used:
-            part = _part(pair, held_out)
-            slope = vignette_basis(pair.blocks.radius_i[part]) - vignette_basis(pair.blocks.radius_j[part])
+            part = _part(pair, held_out=False)
+            place_i, place_j = pair.blocks.place_i[part], pair.blocks.place_j[part]
+            slope = np.concatenate(
+                [vignette_basis(place_i) - vignette_basis(place_j), place_j - place_i], axis=1
+            )
             ratio = pair.blocks.ratio_ev[part, 1].astype(float)
-            residual = ratio - slope @ coefficients
+            residual = ratio - slope @ solved
             mode, sure = biweight_mode(residual)
             spread = max(sure * np.sqrt(len(part)), 1e-3)
             u = (residual - mode) / (4.685 * spread)
-            weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0) / spread**2
+            weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0)
+            weights *= _INDEPENDENT_BLOCKS / max(float(weights.sum()), 1.0) / spread**2
             # The mode takes up each pair's mean, so only the slope about its mean counts.
             centred = slope - np.average(slope, axis=0, weights=weights + 1e-12)
             normal += (centred * weights[:, None]).T @ centred
             right += (centred * weights[:, None]).T @ (ratio - mode)
-        coefficients = np.linalg.solve(normal + 1e-3 * np.trace(normal) / 3.0 * 1e-3 * np.eye(3), right)
-    a1, a2, a3 = (float(value) for value in coefficients)
+        solved = np.asarray(np.linalg.solve(normal, right), np.float64)
+    a1, a2, a3 = (float(value) for value in solved[:3])
     return (a1, a2, a3)
 
 
@@ -87,7 +98,7 @@ def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Flo
     part = _part(pair, held_out)
     if len(part) < (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS):
         return None
-    slope = vignette_basis(pair.blocks.radius_j[part]) - vignette_basis(pair.blocks.radius_i[part])
+    slope = vignette_basis(pair.blocks.place_j[part]) - vignette_basis(pair.blocks.place_i[part])
     flat = pair.blocks.ratio_ev[part].astype(float) + (slope @ vignette)[:, None]
     modes = [biweight_mode(flat[:, channel]) for channel in range(3)]
     sigma = np.array([sure for _, sure in modes])

@@ -23,17 +23,23 @@ ABOVE_BLACK = 0.002
 """Share of saturation below which a block mean is taken for noise and black-level error."""
 
 
+SAME_GROUND = 0.6
+"""Correlation of a block's texture from which it counts as the same ground in both frames."""
+
+LEAST_ALIKE = 60
+
+
 @dataclass(frozen=True)
 class BlockRatios:
     """Blocks that both frames show within the trusted range.
 
-    `ratio_ev` (k, 3) is log2(mean in j / mean in i) per channel R, G, B; `radius_i`, `radius_j` (k,) are
-    the blocks' distances from the picture's centre over half its diagonal.
+    `ratio_ev` (k, 3) is log2(mean in j / mean in i) per channel R, G, B; `place_i`, `place_j` (k, 2) are
+    where the blocks lie in the two frames, x right and y down from the centre over half the diagonal.
     """
 
     ratio_ev: NDArray[np.float32]
-    radius_i: NDArray[np.float32]
-    radius_j: NDArray[np.float32]
+    place_i: NDArray[np.float32]
+    place_j: NDArray[np.float32]
 
 
 def block_means(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -51,10 +57,33 @@ def block_centres(shape: tuple[int, int]) -> Floats:
     return np.stack(np.meshgrid(x, y), axis=-1)
 
 
-def radii(points: Floats, shape: tuple[int, int]) -> Floats:
-    """Return distances from the centre of a picture (h, w) over half its diagonal."""
+def from_centre(points: Floats, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return pixel coordinates (..., 2) from the centre of a picture (h, w), over half its diagonal."""
     centre = np.array([(shape[1] - 1) / 2.0, (shape[0] - 1) / 2.0])
-    return np.asarray(np.linalg.norm(points - centre, axis=-1) / (0.5 * np.hypot(*shape)))
+    return np.asarray((points - centre) / (0.5 * np.hypot(*shape)), np.float32)
+
+
+def likeness(here: NDArray[np.float32], there: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the correlation (h // 16, w // 16) of two pictures (h, w) within each block.
+
+    Both are softened by a pixel first, so that a registration half a pixel off still counts as the same.
+    """
+    a, b = (cv2.blur(np.sqrt(np.maximum(picture, 0.0)), (3, 3)) for picture in (here, there))
+    mean_a, mean_b, square_a, square_b, product = (
+        block_means(np.asarray(picture, np.float32)) for picture in (a, b, a * a, b * b, a * b)
+    )
+    spread = (square_a - mean_a**2) * (square_b - mean_b**2)
+    return np.asarray((product - mean_a * mean_b) / np.sqrt(np.maximum(spread, 1e-14)), np.float32)
+
+
+def same_ground(alike: NDArray[np.float32], good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which of the `good` blocks show the same ground, by their likeness (both of one shape).
+
+    Water and sky keep their shading in the picture, not on the ground, and would lean the ratio all one
+    way; their texture gives them away. Where hardly a block is alike (fog, night) all good ones stay.
+    """
+    sure = good & (alike > SAME_GROUND)
+    return sure if np.count_nonzero(sure) >= LEAST_ALIKE else good
 
 
 def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios:
@@ -79,9 +108,10 @@ def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios
     low = np.minimum(here, there).min(axis=-1)
     high_level = np.maximum(here, there).max(axis=-1)
     good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)
+    good = same_ground(likeness(first.rgb[..., 1], np.asarray(seen[..., 1], np.float32)), good)
     if not good.any():
-        none = np.zeros(0, np.float32)
-        return BlockRatios(np.zeros((0, 3), np.float32), none, none)
+        nowhere = np.zeros((0, 2), np.float32)
+        return BlockRatios(np.zeros((0, 3), np.float32), nowhere, nowhere)
 
     places = block_centres((high, wide))[good]
     stride = max(1, -(-len(places) // MOST_BLOCKS))
@@ -90,6 +120,6 @@ def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios
     ratio = np.log2(there[good][::stride] / here[good][::stride])
     return BlockRatios(
         ratio.astype(np.float32),
-        radii(places, (high, wide)).astype(np.float32),
-        radii(moved, (high, wide)).astype(np.float32),
+        from_centre(places, (high, wide)),
+        from_centre(moved, (high, wide)),
     )

@@ -15,7 +15,7 @@ from pipeline.measure.light import BlockRatios
 from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
 
-MEASUREMENTS_VERSION = 1
+MEASUREMENTS_VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
                 "homography": None if p.matches.homography is None else p.matches.homography.tolist(),
                 "scale": p.matches.scale,
                 "matches": len(p.matches.points_i),
-                "blocks": len(p.blocks.radius_i),
+                "blocks": len(p.blocks.place_i),
             }
             for p in pairs
         ],
@@ -84,8 +84,8 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
             points_j=together([p.matches.points_j for p in pairs], (0, 2), np.float32),
             on_plane=together([p.matches.on_plane for p in pairs], (0,), bool),
             ratio_ev=together([p.blocks.ratio_ev for p in pairs], (0, 3), np.float32),
-            radius_i=together([p.blocks.radius_i for p in pairs], (0,), np.float32),
-            radius_j=together([p.blocks.radius_j for p in pairs], (0,), np.float32),
+            place_i=together([p.blocks.place_i for p in pairs], (0, 2), np.float32),
+            place_j=together([p.blocks.place_j for p in pairs], (0, 2), np.float32),
         )
     part.replace(path)
 
@@ -113,7 +113,7 @@ def load(path: Path, fingerprint: str) -> Measurements | None:
             data["on_plane"][matches],
             entry["scale"],
         )
-        ratios = BlockRatios(data["ratio_ev"][blocks], data["radius_i"][blocks], data["radius_j"][blocks])
+        ratios = BlockRatios(data["ratio_ev"][blocks], data["place_i"][blocks], data["place_j"][blocks])
         pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, entry["registered"]))
     frames = [_figures_from_json(entry) for entry in head["frames"]]
     trouble = {int(frame): why for frame, why in head["trouble"].items()}

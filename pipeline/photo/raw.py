@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.colour.camera import D50_XY, D65_XY, CameraColour, bradford_adaptation, xy_to_xyz
+from pipeline.colour.camera import CameraColour, bradford_adaptation, xy_to_xyz
+from pipeline.colour.whites import D50_XY, D65_XY
 from pipeline.errors import PhotoError
 from pipeline.photo.dng import DngFacts, read_dng_facts
 from pipeline.photo.jpeg import LinearPhoto

@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
+from pipeline.geometry.camera import intrinsics, largest_rectangle
 from pipeline.render.arrays import F32, F64, STRIP_ROWS, Box, reused
 from pipeline.sequence import Triple
 
@@ -23,15 +24,9 @@ EDGE_TOLERANCE_PX = 0.5
 INTERPOLATION_MARGIN_PX = 3
 
 
-def inscribed(width: int, height: int, out_width: int, out_height: int) -> tuple[float, float]:
-    """Return width and height of the largest rectangle of the output's shape inside the source, px."""
-    scale = min(width / out_width, height / out_height)
-    return out_width * scale, out_height * scale
-
-
 def source_scale(corrections: Corrections, size: tuple[int, int]) -> float:
     """Return the source px that one output px spans, for an output of `size` (width, height)."""
-    rectangle, _ = inscribed(corrections.width, corrections.height, *size)
+    rectangle, _ = largest_rectangle(corrections.width, corrections.height, size)
     return corrections.crop_ratio * rectangle / size[0]
 
 
@@ -39,15 +34,11 @@ def output_to_source(corrections: Corrections, frame: FrameCorrection, size: tup
     """Return the homography K C K_out^-1 (3×3) from output px to source px."""
     focal = corrections.focal_px
     rotation, _ = cv2.Rodrigues(np.asarray(frame.rotation_rad, np.float64))
-    to_source = _intrinsics(focal, corrections.width, corrections.height)
-    to_output = _intrinsics(focal / source_scale(corrections, size), *size)
+    to_source = intrinsics(focal, corrections.width, corrections.height)
+    to_output = intrinsics(focal / source_scale(corrections, size), *size)
     homography: F64 = to_source @ rotation @ np.linalg.inv(to_output)
     homography /= homography[2, 2]
     return homography
-
-
-def _intrinsics(focal_px: float, width: int, height: int) -> F64:
-    return np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1]])
 
 
 def mapped_corners(homography: F64, size: tuple[int, int]) -> F64:

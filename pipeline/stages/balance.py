@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour.camera import CameraColour, neutral_to_xy, xy_to_neutral
+from pipeline.colour.display import BT709_LUMA, BT709_TO_XYZ
 from pipeline.colour.temperature import cct_duv_to_xy, mired, xy_to_cct_duv
+from pipeline.colour.whites import D65_XY
 from pipeline.errors import UsageError
 from pipeline.measure.highpass import fast_part, slow_part
 from pipeline.measure.levels import Levels
@@ -17,10 +19,6 @@ from pipeline.settings import BalanceSettings
 from pipeline.stages.result import Figures, StageResult
 
 Floats = NDArray[np.float64]
-
-D65_XY = np.array([0.3127, 0.3290])
-GREY_SHARE = np.array([0.2126, 0.7152, 0.0722])
-"""Luminance of linear BT.709 red, green and blue: channel gains leave it as it is."""
 
 
 @dataclass(frozen=True)
@@ -33,9 +31,9 @@ class Balanced:
 
 def srgb_camera() -> CameraColour:
     """Return linear sRGB as a camera, so that display-referred photos have a neutral in kelvin too."""
-    # Rows of the inverse of the matrix to XYZ in IEC 61966-2-1, as that standard prints them.
-    from_xyz = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
-    return CameraColour(from_xyz, 6504.0, None, None, None, None, np.eye(3), np.eye(3), np.ones(3))
+    return CameraColour(
+        np.linalg.inv(BT709_TO_XYZ), 6504.0, None, None, None, None, np.eye(3), np.eye(3), np.ones(3)
+    )
 
 
 def mired_duv(colour: CameraColour, neutrals: Floats) -> Floats:
@@ -112,7 +110,7 @@ def balance(
     gains = np.zeros((len(sequence.frames), 3))
     if colour is None:
         gains = -np.where(np.isfinite(fast), fast, 0.0)
-        gains -= (gains @ GREY_SHARE)[:, None]
+        gains -= (gains @ BT709_LUMA)[:, None]  # luminance stays as it is
 
     fixed = np.tile(np.array(neutral), (len(shot), 1))
     found = _cast(camera, shot, np.array(neutral), fast)

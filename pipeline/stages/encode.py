@@ -13,12 +13,13 @@ import imageio.v3 as iio
 from pipeline.colour.grade import Grade, load_grade
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, PhotoError, UsageError
+from pipeline.geometry.camera import largest_rectangle
 from pipeline.measure.video import WORKING_WIDTH, ClipFigures, frames_of, measure_clip
 from pipeline.parallel import ordered_map
 from pipeline.photo.opening import Photo, open_photo
 from pipeline.render.compose import Samples, render_frame
 from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, load_delivery
-from pipeline.render.resample import inscribed, source_scale
+from pipeline.render.resample import source_scale
 from pipeline.render.writer import LIMITED_RANGE, VideoFacts, VideoWriter
 from pipeline.settings import Settings
 from pipeline.stages.result import Figures, StageResult
@@ -61,7 +62,7 @@ def output_size(
     largest even size of that shape; a delivery the user named keeps its size and is enlarged, up to
     1.25 times. Raises UsageError beyond, with the size that fits.
     """
-    available = inscribed(width, height, delivery.width, delivery.height)[0] * crop_ratio
+    available = largest_rectangle(width, height, (delivery.width, delivery.height))[0] * crop_ratio
     factor = delivery.width / available
     if factor <= _SAME_SIZE:
         return delivery.width, delivery.height, None

@@ -57,12 +57,12 @@ def flat_world(
 
 
 def spots(places: list[tuple[float, float]]) -> NDArray[np.float32]:
-    """A dark ground map with soft bright spots (sigma 0.4 m) at places given as metres east and north."""
+    """A dark ground map with soft bright spots (sigma 0.3 m) at places given as metres east and north."""
     axis = (np.arange(TEXELS) + 0.5 - TEXELS / 2) * TEXEL_M
     ground = np.full((TEXELS, TEXELS), 0.02, np.float32)
     for east, north in places:
-        across = np.exp(-((axis - east) ** 2) / (2 * 0.4**2))
-        up = np.exp(-((-axis - north) ** 2) / (2 * 0.4**2))
+        across = np.exp(-((axis - east) ** 2) / (2 * 0.3**2))
+        up = np.exp(-((-axis - north) ** 2) / (2 * 0.3**2))
         ground += np.outer(up, across).astype(np.float32)
     return ground
 

@@ -26,11 +26,11 @@ def as_bytes(picture: NDArray[np.float32]) -> NDArray[np.uint8]:
     return np.asarray(np.clip(picture * 400.0, 0, 255).astype(np.uint8))
 
 
-def proxy_of(
-    rgb: NDArray[np.float32], clipped: NDArray[np.bool_] | None = None, scale: float = 0.5
-) -> Proxy:
+def proxy_of(rgb: NDArray[np.float32], clipped: NDArray[np.bool_] | None = None, scale: float = 0.5) -> Proxy:
     """A proxy of linear levels (h, w) or (h, w, 3)."""
-    full = np.ascontiguousarray(np.broadcast_to(rgb[..., None] if rgb.ndim == 2 else rgb, (*rgb.shape[:2], 3)))
+    full = np.ascontiguousarray(
+        np.broadcast_to(rgb[..., None] if rgb.ndim == 2 else rgb, (*rgb.shape[:2], 3))
+    )
     mask = np.zeros(full.shape[:2], bool) if clipped is None else clipped
     return Proxy(full.astype(np.float32), mask, scale, NONE, NONE)
 
@@ -77,7 +77,7 @@ def warp(picture: NDArray, homography: NDArray[np.float64], size: tuple[int, int
     )
 
 
-def radii_of(points: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
-    """Distances from the centre of a picture (h, w), 1 at the outer corner of its corner pixels."""
-    centred = (points + 0.5) / np.array([shape[1], shape[0]]) - 0.5
-    return np.asarray(np.hypot(centred[:, 0] * shape[1], centred[:, 1] * shape[0]) * 2.0 / np.hypot(*shape))
+def from_middle(points: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
+    """Places from the centre of a picture (h, w), 1 away at the outer corner of its corner pixels."""
+    size = np.array([shape[1], shape[0]])
+    return np.asarray(((points + 0.5) / size - 0.5) * size * 2.0 / np.hypot(*shape))

@@ -5,8 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.measure.light import BLOCK_PX, MOST_BLOCKS, block_centres, block_means, block_ratios, radii
-from tests.measure.made import about_centre, project, proxy_of, radii_of, texture, warp
+from pipeline.measure.light import (
+    BLOCK_PX,
+    MOST_BLOCKS,
+    block_centres,
+    block_means,
+    block_ratios,
+    from_centre,
+)
+from tests.measure.made import about_centre, from_middle, project, proxy_of, texture, warp
 
 HIGH, WIDE = 320, 480
 BLOCKS = (HIGH // BLOCK_PX) * (WIDE // BLOCK_PX)
@@ -24,10 +31,12 @@ def test_block_centres_are_the_mean_places_of_their_pixels() -> None:
     assert np.allclose(block_centres((50, 70)), block_means(np.stack([x, y], axis=-1)), atol=1e-3)
 
 
-def test_radius_is_one_in_the_corner() -> None:
+def test_places_are_one_from_the_centre_in_the_corners() -> None:
     corners = np.array([[-0.5, -0.5], [WIDE - 0.5, -0.5], [WIDE - 0.5, HIGH - 0.5]])
-    assert radii(corners, (HIGH, WIDE)) == pytest.approx([1.0, 1.0, 1.0])
-    assert radii(np.array([(WIDE - 1) / 2, (HIGH - 1) / 2]), (HIGH, WIDE)) == pytest.approx(0.0)
+    places = from_centre(corners, (HIGH, WIDE))
+    assert np.linalg.norm(places, axis=1) == pytest.approx([1.0, 1.0, 1.0])
+    assert np.array_equal(np.sign(places), [[-1, -1], [1, -1], [1, 1]])
+    assert from_centre(np.array([(WIDE - 1) / 2, (HIGH - 1) / 2]), (HIGH, WIDE)) == pytest.approx([0.0, 0.0])
 
 
 @pytest.mark.parametrize("ev", [-1.0, -0.02, 0.0, 0.6])
@@ -63,21 +72,17 @@ def test_registered_ground_is_compared_and_only_what_both_show() -> None:
     assert len(found.ratio_ev) == pytest.approx(BLOCKS * 2 / 3, rel=0.06)
 
 
-def test_radii_belong_to_the_same_ground_in_each_frame() -> None:
+def test_places_belong_to_the_same_ground_in_each_frame() -> None:
     ground = texture(HIGH, WIDE)
-    move = about_centre(HIGH, WIDE, shift=(96.0, -48.0))
+    move = about_centre(HIGH, WIDE, turn_deg=5.0, shift=(96.0, -48.0), tilt=(0.02, 0.0))
     found = block_ratios(proxy_of(ground), proxy_of(warp(ground, move)), move)
-    places = block_centres((HIGH, WIDE)).reshape(-1, 2)
-    there = project(move, places)
-    known = {(round(a, 3), round(b, 3)) for a, b in zip(
-        radii_of(places, (HIGH, WIDE)), radii_of(there, (HIGH, WIDE)), strict=True
-    )}  # fmt: skip
-    seen = {
-        (round(float(a), 3), round(float(b), 3))
-        for a, b in zip(found.radius_i, found.radius_j, strict=True)
-    }
-    assert len(found.radius_i) == len(found.ratio_ev) and seen
-    assert len(seen - known) <= 0.02 * len(seen)  # rounding at the third place
+    to_px = np.hypot(HIGH, WIDE) / 2.0
+    middle = np.array([(WIDE - 1) / 2.0, (HIGH - 1) / 2.0])
+    here = found.place_i.astype(float) * to_px + middle
+    there = project(move, here)
+    assert len(found.place_i) == len(found.ratio_ev) > 100
+    assert np.allclose((here + 0.5) % BLOCK_PX, BLOCK_PX / 2, atol=1e-3)
+    assert np.allclose(found.place_j, from_middle(there, (HIGH, WIDE)), atol=1e-5)
 
 
 def test_clipped_blocks_of_either_frame_are_left_out() -> None:
@@ -103,7 +108,7 @@ def test_black_or_white_frames_share_nothing(level: float) -> None:
     even = np.full((HIGH, WIDE), level, np.float32)
     found = block_ratios(proxy_of(even), proxy_of(texture(HIGH, WIDE)), STILL)
     assert found.ratio_ev.shape == (0, 3)
-    assert found.radius_i.shape == found.radius_j.shape == (0,)
+    assert found.place_i.shape == found.place_j.shape == (0, 2)
 
 
 def test_frames_that_do_not_overlap_share_nothing() -> None:
@@ -128,7 +133,9 @@ def test_kept_blocks_are_bounded_and_spread() -> None:
     ground = texture(960, 1280)
     found = block_ratios(proxy_of(ground), proxy_of(ground), STILL)
     assert 0.5 * MOST_BLOCKS < len(found.ratio_ev) <= MOST_BLOCKS
-    # the same spread of radii as all blocks have
-    everywhere = radii(block_centres((960, 1280)), (960, 1280)).ravel()
+    # the same spread of places as all blocks have, across and down
+    everywhere = from_middle(block_centres((960, 1280)).reshape(-1, 2), (960, 1280))
     levels = [0.1, 0.5, 0.9]
-    assert np.quantile(found.radius_i, levels) == pytest.approx(np.quantile(everywhere, levels), abs=0.03)
+    for axis in (0, 1):
+        expected = np.quantile(everywhere[:, axis], levels)
+        assert np.quantile(found.place_i[:, axis], levels) == pytest.approx(expected, abs=0.05)

@@ -79,7 +79,9 @@ def test_full_size_places_and_homography_agree() -> None:
     # and at whole frame the conversion is exact
     places = grid(HIGH, WIDE)
     there = project(full.homography, places)
-    assert np.allclose(project(homography, (places + 0.5) / scale - 0.5), (there + 0.5) / scale - 0.5, atol=1e-6)
+    assert np.allclose(
+        project(homography, (places + 0.5) / scale - 0.5), (there + 0.5) / scale - 0.5, atol=1e-6
+    )
 
 
 def test_moving_things_do_not_pull_the_ground() -> None:

@@ -99,9 +99,6 @@ def test_known_flicker_is_recovered(sigma: float) -> None:
 SLOW_LIGHT = 0.4 * np.sin(2.0 * np.pi * np.arange(80) / 160.0)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="measure/highpass.py takes the ends of a very clean series for outliers"
-)
 def test_slow_light_alone_is_no_flicker() -> None:
     figures = measured(SLOW_LIGHT, course(80))
     # a period of 8 times the filter's passes by 1 / (1 + 8⁴); its ends and 8-bit codes make 0.0004 EV
