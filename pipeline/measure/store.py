@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+import zlib
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -96,7 +97,7 @@ def load(path: Path, fingerprint: str) -> Measurements | None:
         with np.load(path) as stored:
             data = {name: stored[name] for name in stored.files}
         head = json.loads(data["head"].tobytes())
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return None
     if head.get("version") != MEASUREMENTS_VERSION or head.get("fingerprint") != fingerprint:
         return None

@@ -31,9 +31,8 @@ class Balanced:
 
 def srgb_camera() -> CameraColour:
     """Return linear sRGB as a camera, so that display-referred photos have a neutral in kelvin too."""
-    return CameraColour(
-        np.linalg.inv(BT709_TO_XYZ), 6504.0, None, None, None, None, np.eye(3), np.eye(3), np.ones(3)
-    )
+    from_xyz = np.asarray(np.linalg.inv(BT709_TO_XYZ), np.float64)
+    return CameraColour(from_xyz, 6504.0, None, None, None, None, np.eye(3), np.eye(3), np.ones(3))
 
 
 def mired_duv(colour: CameraColour, neutrals: Floats) -> Floats:

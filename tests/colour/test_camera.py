@@ -14,8 +14,6 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from pipeline.colour.camera import (
-    D50_XY,
-    D65_XY,
     CameraColour,
     bradford_adaptation,
     camera_to_xyz_d50,
@@ -24,6 +22,7 @@ from pipeline.colour.camera import (
     xy_to_xyz,
 )
 from pipeline.colour.temperature import cct_duv_to_xy
+from pipeline.colour.whites import D50_XY, D65_XY
 
 MATRIX_A = np.array([[1.05, -0.45, -0.06], [-0.42, 1.25, 0.19], [-0.06, 0.2, 0.55]])
 MATRIX_D65 = np.array([[0.86, -0.28, -0.1], [-0.44, 1.25, 0.21], [-0.09, 0.23, 0.57]])

@@ -66,7 +66,7 @@ def light_pair(
 def light_pairs(
     level_ev: Floats, seed: int = 0, absent: tuple[int, ...] = (), **how: object
 ) -> list[PairFigures]:
-    """All pairs of the pipeline's baselines between the frames that are there, as the measuring pairs them."""
+    """All pairs of the pipeline's baselines between the frames that are there."""
     rng = np.random.default_rng(seed)
     there = [k for k in range(len(level_ev)) if k not in absent]
     return [

@@ -55,7 +55,7 @@ def as_dng(path: Path, rgb: np.ndarray) -> Path:
 
 def as_jpeg(path: Path, rgb: np.ndarray) -> Path:
     codes = np.round(255 * linear_to_srgb(np.clip(rgb, 0, 1))).astype(np.uint8)
-    iio.imwrite(path, codes, extension=".jpg", quality=98)
+    iio.imwrite(path, codes, extension=".jpg", quality=98, subsampling=0)
     return path
 
 

@@ -16,7 +16,6 @@ from skimage.color import deltaE_ciede2000
 
 from pipeline.colour.camera import (
     BRADFORD,
-    D65_XY,
     CameraColour,
     bradford_adaptation,
     camera_to_xyz_d50,
@@ -33,6 +32,7 @@ from pipeline.colour.display import (
     srgb_to_linear,
 )
 from pipeline.colour.temperature import colour_science, mired, xy_to_cct_duv
+from pipeline.colour.whites import D65_XY
 
 CODES = np.linspace(0.0, 1.0, 257)
 
