@@ -66,7 +66,7 @@ def list_card(
     card: CardArgument, config: ConfigOption = None, set_: SetOption = None, json: JsonOption = False
 ) -> None:
     """Show the sequences on a card: photos, interval, length, gaps and trouble."""
-    from pipeline.card import scan_card
+    from pipeline.card.scan import scan_card
     from pipeline.console import card_facts, print_card, print_json
 
     contents = scan_card(card, _configured(config, set_).settings.load)

@@ -15,7 +15,7 @@ from rich.text import Text
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipeline.card import CardContents
+    from pipeline.card.scan import CardContents
     from pipeline.demo.check import Check
     from pipeline.job import Outcome
     from pipeline.sequence import Sequence

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.card import scan_card
+from pipeline.card.scan import scan_card
 from pipeline.colour.grade import load_grade
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.job import LEAST_PHOTOS, Outcome, Progress, Workshop, render, run_sequence

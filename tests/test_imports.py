@@ -18,7 +18,7 @@ PACKAGE = Path(pipeline.__file__).parent
 LEVELS = (
     ("errors", "parallel", "sequence", "corrections", "settings", "__init__"),
     ("photo", "colour", "geometry"),
-    ("measure", "card", "assembly", "draft", "finishing", "timeline"),
+    ("measure", "card"),
     ("stages", "render"),
     ("report",),
     ("planning",),

@@ -21,10 +21,12 @@ TO_SUN = np.array([-0.6455, -0.4520, 0.6157])
 @dataclass(frozen=True)
 class Face:
     """One flat side. `corners` 4×3 metres: top left, top right, bottom right, bottom left as seen from
-    outside; `texture` H×W×4, RGB premultiplied by the coverage in the fourth channel."""
+    outside; `texture` H×W×4, RGB premultiplied by the coverage in the fourth channel, and shared between
+    faces; `tint` its colour in the light that falls on it."""
 
     corners: Float64
     texture: Float32
+    tint: Colour = (1.0, 1.0, 1.0)
 
     @cached_property
     def outward(self) -> Float64:
@@ -92,8 +94,8 @@ class Building:
             texture = _wall_texture(self.style, 0.0)
         else:
             texture = _roof_texture(self.style, kind == "flat")
-        tint = np.array([*(c * light for c in colour), 1.0], np.float32)
-        return Face(corners, texture * tint)
+        red, green, blue = (c * light for c in colour)
+        return Face(corners, texture, (red, green, blue))
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ _SMALL_PX = 800  # pictures up to this width are content with a coarser map
 
 _CONVENTIONS = {
     "gain_ev": "light_ev + flicker_ev + exif_ev + tag_error_ev; level = radiance * 2**gain_ev",
+    "radiance": "of a white surface in green; other colours shift a little where cct_k drifts",
     "exif_ev": "change against the first photo that the EXIF exposure tells",
     "tag_error_ev": "log2(true shutter / shutter in EXIF)",
     "rotation_world_to_camera": "rows: camera x right, y down, z forward, in world axes east, north, up",
@@ -112,6 +113,7 @@ def write_flights(
     with local_executor(workers) as executor:
         for _ in ordered_map(executor, partial(_take_and_write, world), jobs, 2 * workers):
             advance(1)
+    saltmere.cache_clear()  # the map takes hundreds of megabytes, which whatever follows may need
     truth = directory / "truth.json"
     truth.write_text(json.dumps(_card_truth(flights), indent=1, sort_keys=True) + "\n", encoding="utf-8")
     return DemoCard(card, truth)

@@ -22,17 +22,18 @@ class Mipmap:
     texel_m: float
     unit: float
 
-    @property
-    def size(self) -> int:
-        """Width (and height) of level 0 in texels."""
-        return int(self.levels[0].shape[1])
 
+def mipmap(parts: list[Float32], texel_m: float, unit: float = 8192.0) -> Mipmap:
+    """Build the levels of a square texture by averaging 2×2, down to 16 px.
 
-def mipmap(texture: Float32, texel_m: float, unit: float = 8192.0) -> Mipmap:
-    """Build the levels of a square texture (N×N×C, N a power of two) by averaging 2×2, down to 16 px."""
-    level: NDArray[np.uint16] = np.empty(texture.shape, np.uint16)
-    for row in range(0, len(level), 64):  # strips that stay in the processor's cache
-        level[row : row + 64] = np.clip(texture[row : row + 64] * unit + 0.5, 0, 65535)
+    `parts` are N×N or N×N×C, N a power of two; their channels are put side by side.
+    """
+    size = parts[0].shape[0]
+    channels = sum(part.shape[2] if part.ndim == 3 else 1 for part in parts)
+    level: NDArray[np.uint16] = np.empty((size, size, channels), np.uint16)
+    for row in range(0, size, 64):  # strips that stay in the processor's cache
+        strip = np.dstack([part[row : row + 64] for part in parts])
+        level[row : row + 64] = np.clip(strip * np.float32(unit) + np.float32(0.5), 0, 65535)
     levels = [level]
     while level.shape[0] > 16:
         half = (level.shape[1] // 2, level.shape[0] // 2)

@@ -10,6 +10,8 @@ doublings are 64 instants.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -136,7 +138,7 @@ def _far_to_near(world: World, motion: Exposed, time_s: float) -> list[tuple[tup
     things = [(faces, still) for faces in world.faces]
     for boat in world.boats:
         for part in boat.parts:
-            moved = tuple(Face(f.corners + boat.offset(time_s), f.texture) for f in part)
+            moved = tuple(replace(f, corners=f.corners + boat.offset(time_s)) for f in part)
             things.append((moved, np.array([*boat.velocity_m_s, 0.0])))
     away = [float(np.linalg.norm(faces[0].corners[:, :2].mean(axis=0) - position[:2])) for faces, _ in things]
     shown = []
@@ -196,7 +198,7 @@ def _add_face(
     box_high = np.ceil(first.max(axis=0) + moves_px + 4).astype(int)
     box_high = np.minimum(box_high, (layer.shape[1], layer.shape[0]))
     offset = box_low.astype(np.float32)
-    drawn = _warp_texture(face.texture, first - offset, tuple(int(n) for n in box_high - box_low))
+    drawn = _warp_texture(face, first - offset, tuple(int(n) for n in box_high - box_low))
     if drawn is None:
         return
     for k in range(doublings):
@@ -205,8 +207,9 @@ def _add_face(
     layer[box_low[1] : box_high[1], box_low[0] : box_high[0]] += drawn
 
 
-def _warp_texture(texture: Float32, corners: Float32, size: tuple[int, ...]) -> Float32 | None:
-    """Draw a texture into a quadrilateral, first reduced to about its size so that it does not alias."""
+def _warp_texture(face: Face, corners: Float32, size: tuple[int, ...]) -> Float32 | None:
+    """Draw a face's texture into a quadrilateral, first reduced to about its size so as not to alias."""
+    texture = face.texture
     lengths = np.hypot(*(corners - np.roll(corners, -1, axis=0)).T)
     across, down = max(lengths[0], lengths[2]), max(lengths[1], lengths[3])
     area = cv2.contourArea(corners)
@@ -215,6 +218,7 @@ def _warp_texture(texture: Float32, corners: Float32, size: tuple[int, ...]) -> 
     width = int(np.clip(round(across), 1, texture.shape[1]))
     height = int(np.clip(round(down), 1, texture.shape[0]))
     reduced = cv2.resize(texture, (width, height), interpolation=cv2.INTER_AREA)
+    reduced = reduced * np.array([*face.tint, 1], np.float32)
     padded = cv2.copyMakeBorder(reduced, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=(0, 0, 0, 0))
     # Texel centres are integers: the reduced picture's outline runs half a texel outside them.
     outline = np.array(

@@ -70,7 +70,10 @@ _ROUND = ((-0.9, 1.0, 0.3), (0.0, 1.0, 0.8), (0.3, 0.6, 1.2))
 
 @dataclass
 class _Map:
-    """The map while it is painted; arrays are N×N, north up."""
+    """The map while it is painted, N×N, north up.
+
+    `east` (1×N) and `north` (N×1) are the places of its texels in metres. `kinds` is kept at half the size.
+    """
 
     east: Float32
     north: Float32
@@ -83,13 +86,15 @@ class _Map:
         columns = np.flatnonzero(share.any(axis=0))
         if not columns.size:
             return
-        across = slice(columns[0], columns[-1] + 1)
+        first, last = columns[0] // 2 * 2, columns[-1] + 1
+        across, half = slice(first, last), slice(first // 2, (last + 1) // 2)
         target, grain = np.array(colour, np.float32), np.eye(3, dtype=np.float32)[kind]
         for band in self._bands():
             part = share[band, across, None]
             if part.any():
                 self.colour[band, across] += part * (target - self.colour[band, across])
-                self.kinds[band, across] += part * (grain - self.kinds[band, across])
+                kinds = self.kinds[band.start // 2 : band.stop // 2, half]
+                kinds += part[::2, ::2] * (grain - kinds)
 
     def shade(self, factor: Float32) -> None:
         """Make every place brighter or darker by a factor (N×N)."""
@@ -114,14 +119,9 @@ def saltmere(seed: int = 7, texels: int = 4096, texel_m: float = 0.5) -> World:
     """
     rng = np.random.default_rng([seed, 2])
     steps = ((np.arange(texels) + 0.5 - texels / 2) * texel_m).astype(np.float32)
-    east, north = np.meshgrid(steps, -steps)
-    ground = _Map(
-        east,
-        north,
-        np.zeros((texels, texels, 3), np.float32),
-        np.zeros((texels, texels, 3), np.float32),
-        texel_m,
-    )
+    colour = np.zeros((texels, texels, 3), np.float32)
+    kinds = np.zeros((texels // 2, texels // 2, 3), np.float32)
+    ground = _Map(steps[None, :], -steps[:, None], colour, kinds, texel_m)
     inland = _coast(ground, rng)
     hedges = _fields(ground, rng)
     woods = _smooth(fractal_noise(rng, texels, 240 / texel_m, 5), 1.05, 1.25)
@@ -137,14 +137,13 @@ def saltmere(seed: int = 7, texels: int = 4096, texel_m: float = 0.5) -> World:
     water *= 1 - _harbour_wall(ground)
     _shadows(ground, buildings)
     ground.shade(1 - water)
-    ground.kinds *= (1 - water)[..., None]
-    land = np.dstack([ground.colour, 1 - water])
+    kinds *= (1 - water)[::2, ::2, None]
     size = 2048 if texels >= 2048 else 512
     return World(
-        land=mipmap(land, texel_m, unit=32768.0),
-        kinds=mipmap(ground.kinds, texel_m, unit=32768.0),
-        detail=mipmap(detail_tile(rng, size), 0.07),
-        waves=mipmap(wave_tile(rng, size // 2), 0.16, unit=2048.0),
+        land=mipmap([colour, 1 - water], texel_m, unit=32768.0),
+        kinds=mipmap([kinds], 2 * texel_m, unit=32768.0),
+        detail=mipmap([detail_tile(rng, size)], 0.07),
+        waves=mipmap([wave_tile(rng, size // 2)], 0.16, unit=2048.0),
         sky=_sky(rng),
         buildings=buildings,
         faces=tuple(tuple(b.faces()) for b in buildings),
@@ -199,7 +198,8 @@ def _fields(ground: _Map, rng: np.random.Generator) -> Float32:
     shade = rng.uniform(0.85, 1.15, (4096, 1))
     ground.colour[:] = (np.array(CROPS)[crop] * shade).astype(np.float32)[field]
     tilled = np.array(TILLED, np.float32)[crop][field]
-    ground.kinds[..., 0], ground.kinds[..., 1] = 1 - tilled, tilled
+    ground.kinds[..., 1] = tilled[::2, ::2]
+    ground.kinds[..., 0] = 1 - ground.kinds[..., 1]
     sown = rng.uniform(0, 2 * np.pi, 4096)
     lines = np.cos(sown).astype(np.float32)[field] * ground.east
     lines += np.sin(sown).astype(np.float32)[field] * ground.north

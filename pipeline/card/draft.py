@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import PurePosixPath
 
-from pipeline import timeline
+from pipeline.card import timeline
 from pipeline.photo.metadata import RAW_SUFFIXES
 from pipeline.sequence import Kind, PhotoFacts
 

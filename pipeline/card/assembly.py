@@ -8,9 +8,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import timeline
-from pipeline.draft import CardPhoto, Draft, Slot
-from pipeline.finishing import build_sequence, positions_m, tell_apart
+from pipeline.card import timeline
+from pipeline.card.draft import CardPhoto, Draft, Slot
+from pipeline.card.sequencing import build_sequence, positions_m, tell_apart
 from pipeline.sequence import LeftAside, PhotoFacts, Sequence
 
 _NEAR_NUMBERS = 20  # file numbers this close may tell the place of a photo without a time

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline import timeline
+from pipeline.card import timeline
 
 
 @pytest.mark.parametrize(

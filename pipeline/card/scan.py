@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path, PurePosixPath
 
-from pipeline.assembly import assemble
-from pipeline.draft import CardPhoto
+from pipeline.card.assembly import assemble
+from pipeline.card.draft import CardPhoto
 from pipeline.errors import PhotoError, UsageError
 from pipeline.parallel import default_workers, ordered_map
 from pipeline.photo.metadata import PHOTO_SUFFIXES, read_facts, structure_trouble

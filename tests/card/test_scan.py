@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.card import CardContents, scan_card
+from pipeline.card.scan import CardContents, scan_card
 from pipeline.errors import UsageError
 from pipeline.sequence import Sequence
 from pipeline.settings import LoadSettings

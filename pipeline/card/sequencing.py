@@ -6,7 +6,7 @@ import math
 import re
 from datetime import UTC, datetime, timedelta, timezone
 
-from pipeline.draft import Draft, Slot
+from pipeline.card.draft import Draft, Slot
 from pipeline.sequence import Frame, PhotoFacts, Sequence, Triple
 
 

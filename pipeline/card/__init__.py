@@ -1,0 +1,1 @@
+"""Finding the sequences on a card dump: which photos belong together, in which order, with which gaps."""
