@@ -45,10 +45,10 @@ def flat_world(
     land[..., :3] *= np.asarray(ground, np.float32)[..., None] if np.ndim(ground) else np.float32(ground)
     none = np.zeros((64, 64, 3), np.float32)
     return World(
-        land=mipmap(land, TEXEL_M, unit=32768.0),
-        kinds=mipmap(none, TEXEL_M * TEXELS / 64, unit=32768.0),
-        detail=mipmap(none + 1, 0.1),
-        waves=mipmap(none[..., :1] + 1, 0.1),
+        land=mipmap([land], TEXEL_M, unit=32768.0),
+        kinds=mipmap([none], TEXEL_M * TEXELS / 64, unit=32768.0),
+        detail=mipmap([none + 1], 0.1),
+        waves=mipmap([none[..., :1] + 1], 0.1),
         sky=np.full((8, 16, 3), sky, np.float32),
         buildings=buildings,
         faces=tuple(tuple(b.faces()) for b in buildings),
