@@ -39,11 +39,10 @@ def shaken(attitude: Floats, rng: np.random.Generator, rms_deg: float = 0.5) -> 
 
 def ground(count: int, attitude: Floats, rng: np.random.Generator, relief_m: float = 0.0) -> Floats:
     """Points (n, 3) in metres about the place that a camera 70 m up looks at, 40 % of them raised."""
-    forward = attitude[2]
-    ahead = np.minimum(HEIGHT_M / max(-forward[2], 0.2), 3.0 * HEIGHT_M) * forward
-    points = np.concatenate(
-        [ahead[:2] + rng.uniform(-320.0, 320.0, (count, 2)), np.zeros((count, 1))], axis=1
-    )
+    steep = max(-attitude[2, 2], 0.28)
+    ahead = HEIGHT_M / steep * attitude[2]
+    spread = rng.uniform(-1.3, 1.3, (count, 2)) * HEIGHT_M / steep
+    points = np.concatenate([ahead[:2] + spread, np.zeros((count, 1))], axis=1)
     points[:, 2] = -HEIGHT_M + rng.uniform(0.0, relief_m, count) * (rng.random(count) < 0.4)
     return points
 

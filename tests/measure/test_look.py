@@ -142,9 +142,9 @@ def test_an_even_frame_is_measured(tmp_path: Path) -> None:
         assert look.figures.median == pytest.approx((min(level, 1.0),) * 3, abs=1e-4)
 
 
-@pytest.mark.parametrize("write", [as_dng, as_jpeg])
+@pytest.mark.parametrize(("write", "bound_ev"), [(as_dng, 0.002), (as_jpeg, 0.006)])
 def test_two_frames_of_known_shift_and_light(
-    tmp_path: Path, write: Callable[[Path, np.ndarray], Path]
+    tmp_path: Path, write: Callable[[Path, np.ndarray], Path], bound_ev: float
 ) -> None:
     first = look_at((0, write(tmp_path / "a", levels(0, 0.8))), None)
     second = look_at((1, write(tmp_path / "b", levels(3, 1.0))), None)
@@ -154,8 +154,9 @@ def test_two_frames_of_known_shift_and_light(
     truth = about_centre(HIGH, WIDE, shift=(-3 * STEP_PX, 0.0))
     places = np.array([[0, 0], [WIDE - 1, 0], [WIDE - 1, HIGH - 1], [0, HIGH - 1], [300, 200]], float)
     assert np.max(np.abs(project(homography, places) - project(truth, places))) < 0.3
-    # log2(1.0 / 0.8); JPEG steps of one code in 100 hardly show in block means
-    assert np.median(pair.blocks.ratio_ev, axis=0) == pytest.approx([np.log2(1.25)] * 3, abs=0.003)
+    # log2(1.0 / 0.8). A JPEG's coding noise of some two codes, through the curve of sRGB, lifts dark blue
+    # by half its second derivative, 1.7 (2 / 60)^2 or 0.003 EV.
+    assert np.median(pair.blocks.ratio_ev, axis=0) == pytest.approx([np.log2(1.25)] * 3, abs=bound_ev)
     assert np.std(pair.blocks.ratio_ev) < 0.03
 
 

@@ -1,0 +1,172 @@
+"""Pair rotations in synthetic scenes of known truth: level ground and relief, still and moving drone."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from pipeline.geometry.pose import LEAST_MATCHES, Pose, angle_between, attitude, gric, pair_pose
+from tests.geometry.scene import FOCAL, PX_1080P, SIZE, TwoViews, apart_rad, camera_axes, two_views
+
+NOISE_PX = 0.3
+
+
+def pose_of(views: TwoViews, noise_px: float = NOISE_PX) -> Pose | None:
+    homography, _ = cv2.findHomography(views.points_i, views.points_j, cv2.USAC_MAGSAC, 1.5)
+    return pair_pose(views.points_i, views.points_j, FOCAL, SIZE, noise_px, homography)
+
+
+def error_px(pose: Pose, views: TwoViews) -> float:
+    """Rotation error as the motion it gives a 1080p picture."""
+    return apart_rad(pose.rotation, views.rotation) * FOCAL * PX_1080P
+
+
+def trials(count: int, **how: object) -> list[tuple[Pose, TwoViews]]:
+    found = []
+    for seed in range(count):
+        views = two_views(np.random.default_rng(seed), **how)  # type: ignore[arg-type]
+        pose = pose_of(views)
+        assert pose is not None
+        found.append((pose, views))
+    return found
+
+
+# Bounds are those of the design's own trial (section 6): a refined pose leaves 0.08 to 0.18 px at 1080p in
+# the median; a flipped one leaves tens to hundreds.
+@pytest.mark.parametrize("wrong", [0.0, 0.1])
+@pytest.mark.parametrize("baseline_m", [0.0, 0.7, 2.0, 9.0])
+@pytest.mark.parametrize("relief_m", [0.0, 15.0])
+def test_rotation_of_known_scenes(relief_m: float, baseline_m: float, wrong: float) -> None:
+    found = trials(24, relief_m=relief_m, baseline_m=baseline_m, wrong=wrong)
+    errors = [error_px(pose, views) for pose, views in found]
+    assert np.median(errors) < 0.25
+    assert np.max(errors) < 1.5
+
+
+@pytest.mark.parametrize("pitch_deg", [-60.0, -90.0])
+@pytest.mark.parametrize(("relief_m", "baseline_m"), [(0.0, 0.0), (15.0, 0.0), (15.0, 0.7), (15.0, 9.0)])
+def test_looking_steeply_down(pitch_deg: float, relief_m: float, baseline_m: float) -> None:
+    found = trials(12, pitch_deg=pitch_deg, baseline_m=baseline_m, relief_m=relief_m, wrong=0.1)
+    errors = [error_px(pose, views) for pose, views in found]
+    assert np.median(errors) < 0.25
+    assert np.max(errors) < 1.5
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="of the two poses that level ground allows, the one near the rotation alone is taken",
+)
+@pytest.mark.parametrize("pitch_deg", [-60.0, -90.0])
+@pytest.mark.parametrize("baseline_m", [0.7, 2.0, 9.0])
+def test_looking_steeply_down_on_level_ground(pitch_deg: float, baseline_m: float) -> None:
+    errors = []
+    for seed in range(12):
+        views = two_views(np.random.default_rng(seed), pitch_deg=pitch_deg, baseline_m=baseline_m, wrong=0.1)
+        pose = pose_of(views)
+        if pose is not None:  # a plane may leave the pair to its neighbours, but not turn it wrongly
+            errors.append(error_px(pose, views))
+    assert len(errors) == 0 or np.max(errors) < 1.5
+
+
+@pytest.mark.xfail(strict=True, reason="candidates are screened before those behind the cameras are dropped")
+def test_few_matches_looking_straight_down_still_have_a_pose() -> None:
+    for seed in range(12):
+        how = {"pitch_deg": -90.0, "baseline_m": 2.0, "relief_m": 10.0, "wrong": 0.1, "count": 85}
+        assert pose_of(two_views(np.random.default_rng(seed), **how)) is not None
+
+
+def test_the_model_tells_a_still_drone_from_a_moving_one() -> None:
+    assert {pose.model for pose, _ in trials(10, baseline_m=0.0, relief_m=15.0)} == {"rotation"}
+    assert {pose.model for pose, _ in trials(10, baseline_m=9.0, relief_m=15.0)} == {"parallax"}
+
+
+@pytest.mark.parametrize("baseline_m", [0.0, 9.0])
+def test_stated_uncertainty_is_of_the_error_s_size(baseline_m: float) -> None:
+    found = trials(20, baseline_m=baseline_m, relief_m=15.0, wrong=0.1)
+    errors = np.array([apart_rad(pose.rotation, views.rotation) for pose, views in found])
+    sigmas = np.array([pose.sigma_rad for pose, _ in found])
+    # sigma is of the worst axis; the error is over all three
+    assert 0.2 < np.median(errors / sigmas) < 2.5
+
+
+def test_the_order_of_views_does_not_matter() -> None:
+    for seed in range(5):
+        views = two_views(np.random.default_rng(seed), relief_m=15.0, baseline_m=4.0)
+        back = pose_of(TwoViews(views.points_j, views.points_i, views.rotation.T))
+        onward = pose_of(views)
+        assert onward is not None and back is not None
+        assert apart_rad(back.rotation @ onward.rotation, np.eye(3)) * FOCAL < 0.15
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_the_size_of_the_picture_does_not_matter(factor: float) -> None:
+    views = two_views(np.random.default_rng(0), relief_m=15.0, baseline_m=4.0)
+    size = (int(SIZE[0] * factor), int(SIZE[1] * factor))
+    scaled = [(points + 0.5) * factor - 0.5 for points in (views.points_i, views.points_j)]
+    found = pair_pose(scaled[0], scaled[1], FOCAL * factor, size, NOISE_PX * factor)
+    same = pair_pose(views.points_i, views.points_j, FOCAL, SIZE, NOISE_PX)
+    assert found is not None and same is not None
+    assert found.model == same.model and found.inliers == pytest.approx(same.inliers, abs=2)
+    assert apart_rad(found.rotation, same.rotation) * FOCAL < 0.05
+
+
+def test_without_a_homography() -> None:
+    views = two_views(np.random.default_rng(1), relief_m=15.0, baseline_m=9.0, wrong=0.1)
+    found = pair_pose(views.points_i, views.points_j, FOCAL, SIZE, NOISE_PX)
+    assert found is not None and error_px(found, views) < 0.5
+
+
+def test_identical_frames_have_not_turned() -> None:
+    points = np.random.default_rng(0).uniform(0, 1200, (100, 2))
+    found = pair_pose(points, points.copy(), FOCAL, SIZE)
+    assert found is not None and found.model == "rotation"
+    assert angle_between(found.rotation, np.eye(3)) < 1e-9
+    assert found.sigma_rad > 0.0
+
+
+@pytest.mark.parametrize("count", [0, 5, LEAST_MATCHES - 1])
+def test_too_few_matches(count: int) -> None:
+    points = np.random.default_rng(0).uniform(0, 1200, (count, 2))
+    assert pair_pose(points, points, FOCAL, SIZE) is None
+
+
+def test_matches_without_sense_give_no_pose_or_an_unsure_one() -> None:
+    rng = np.random.default_rng(0)
+    here, there = rng.uniform(0, 1200, (2, 60, 2))
+    found = pair_pose(here, there, FOCAL, SIZE, NOISE_PX)
+    assert found is None or found.inliers < 40
+
+
+def test_a_turn_of_many_degrees() -> None:
+    # An orbit's longest baseline: 8 photos of 2 degrees.
+    rng = np.random.default_rng(0)
+    turn = Rotation.from_rotvec(np.deg2rad([0.0, 16.0, 3.0])).as_matrix()
+    rays = np.concatenate([rng.uniform(-0.35, 0.35, (500, 2)), np.ones((500, 1))], axis=1)
+    moved = rays @ turn.T
+    points = [FOCAL * r[:, :2] / r[:, 2:] + (np.array(SIZE) - 1) / 2 for r in (rays, moved)]
+    found = pair_pose(points[0], points[1] + rng.normal(0, 0.2, (500, 2)), FOCAL, SIZE, NOISE_PX)
+    assert found is not None
+    assert apart_rad(found.rotation, turn) * FOCAL < 0.15
+
+
+@pytest.mark.parametrize("yaw_deg", [0.0, 30.0, 200.0])
+@pytest.mark.parametrize("pitch_deg", [0.0, -25.0, -90.0, 10.0])
+@pytest.mark.parametrize("roll_deg", [0.0, 5.0])
+def test_attitude_by_the_directions_of_its_axes(yaw_deg: float, pitch_deg: float, roll_deg: float) -> None:
+    assert np.allclose(attitude(yaw_deg, pitch_deg, roll_deg), camera_axes(yaw_deg, pitch_deg, roll_deg))
+
+
+def test_angle_between() -> None:
+    first = Rotation.from_rotvec([0.3, 0.2, 0.1]).as_matrix()
+    second = Rotation.from_rotvec([0.0, 0.0, 0.25]).as_matrix() @ first
+    assert angle_between(second, first) == pytest.approx(0.25)
+    assert angle_between(first, first) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_gric_prefers_the_plainer_model_where_both_fit() -> None:
+    small = np.full(200, 0.5)
+    assert gric(small, 1.0, 2, 3) < gric(small, 1.0, 3, 5)
+    # and the richer one where the plain one does not fit
+    assert gric(np.full(200, 10.0), 1.0, 2, 3) > gric(small, 1.0, 3, 5)
