@@ -22,21 +22,15 @@ Float32 = NDArray[np.float32]
 # Where the sun stands: clockwise from north, and above the horizon.
 SUN_AZIMUTH_DEG, SUN_ELEVATION_DEG = 235.0, 38.0
 
-PASTURE, WHEAT, STUBBLE, PLOUGHED = (
-    (0.085, 0.135, 0.035),
-    (0.34, 0.26, 0.10),
-    (0.26, 0.21, 0.11),
-    (0.13, 0.085, 0.05),
-)
-BLOSSOM, MEADOW, CLOVER, WOOD = (
-    (0.40, 0.37, 0.04),
-    (0.12, 0.16, 0.055),
-    (0.06, 0.12, 0.035),
-    (0.03, 0.055, 0.018),
-)
+PASTURE, WHEAT, STUBBLE = (0.085, 0.135, 0.035), (0.34, 0.26, 0.10), (0.26, 0.21, 0.11)
+PLOUGHED, BLOSSOM, MEADOW = (0.13, 0.085, 0.05), (0.40, 0.37, 0.04), (0.12, 0.16, 0.055)
+CLOVER, WOOD = (0.06, 0.12, 0.035), (0.03, 0.055, 0.018)
 SAND, STONE, ROAD, REED = (0.46, 0.39, 0.27), (0.33, 0.31, 0.28), (0.17, 0.165, 0.16), (0.19, 0.165, 0.065)
 CROPS = (PASTURE, WHEAT, STUBBLE, PLOUGHED, BLOSSOM, MEADOW, CLOVER, PASTURE, MEADOW, WHEAT)
 TILLED = (0, 1, 1, 1, 0.6, 0, 0.2, 0, 0, 1)  # how far each crop shows the rows of the plough
+
+SKY_LOW_DEG, SKY_HIGH_DEG = -2.0, 46.0
+HAZE = (0.66, 0.74, 0.84)
 
 
 @dataclass(frozen=True)
@@ -45,7 +39,7 @@ class World:
 
     `land` is RGB premultiplied by the share of land, and that share; `kinds` are the shares of the three
     kinds of `detail` (grass, soil, stone). `sky` covers all azimuths (columns, clockwise from north)
-    and elevations from SKY_LOW_DEG to SKY_HIGH_DEG (rows, highest first).
+    and elevations from SKY_LOW_DEG to SKY_HIGH_DEG (rows, highest first). `faces` are those of each building.
     """
 
     land: Mipmap
@@ -53,13 +47,8 @@ class World:
     detail: Mipmap
     waves: Mipmap
     sky: Float32
-    buildings: tuple[Building, ...]
     faces: tuple[tuple[Face, ...], ...]
     boats: tuple[Boat, ...]
-
-
-SKY_LOW_DEG, SKY_HIGH_DEG = -2.0, 46.0
-HAZE = (0.66, 0.74, 0.84)
 
 
 _FIELD_M = (122.0, 78.0)
@@ -145,7 +134,6 @@ def saltmere(seed: int = 7, texels: int = 4096, texel_m: float = 0.5) -> World:
         detail=mipmap([detail_tile(rng, size)], 0.07),
         waves=mipmap([wave_tile(rng, size // 2)], 0.16, unit=2048.0),
         sky=_sky(rng),
-        buildings=buildings,
         faces=tuple(tuple(b.faces()) for b in buildings),
         boats=launch_boats(rng, lambda e, n: _value(ground, inland, e, n) < -15),
     )

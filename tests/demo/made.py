@@ -50,7 +50,6 @@ def flat_world(
         detail=mipmap([none + 1], 0.1),
         waves=mipmap([none[..., :1] + 1], 0.1),
         sky=np.full((8, 16, 3), sky, np.float32),
-        buildings=buildings,
         faces=tuple(tuple(b.faces()) for b in buildings),
         boats=(),
     )
