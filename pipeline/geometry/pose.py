@@ -23,6 +23,7 @@ from pipeline.geometry.rotation import (
 Floats = NDArray[np.float64]
 Model = Literal["rotation", "parallax"]
 
+_MOST_SURPRISE = 60.0
 LEAST_MATCHES = 20
 """Fewer matches than this leave a pair's rotation to its neighbours."""
 
@@ -91,32 +92,53 @@ def _likeliest(
     here: Floats,
     there: Floats,
     noise: float,
-    turned: Floats,
-    reach: float,
+    prior: tuple[Floats, float],
+    plane: Floats | None,
 ) -> tuple[float, Floats, Floats, Floats] | None:
     """Refine the candidate poses and return cost, rotation, direction and covariance of the likeliest.
 
-    On a plane a second, wrong pose fits as well. It turns far more than the rotation alone would, whose
-    own error stays within `reach`, what that leaves of the parallax: a prior on the difference.
+    On a plane a second, wrong pose fits as well. Looking steeply down, it sees the plane from both
+    sides, and is dropped. Otherwise it is far from `prior`, a rotation and how far it may be off in
+    radians; the prior is capped, so that a wrong one decides nothing that the matches tell clearly.
     """
 
     def surprise(rotation: Floats) -> float:
-        return 0.5 * (angle_between(rotation, turned) / reach) ** 2
+        return min(0.5 * (angle_between(rotation, prior[0]) / prior[1]) ** 2, _MOST_SURPRISE)
+
+    def is_visible(rotation: Floats, direction: Floats) -> bool:
+        if plane is not None and plane_in_view(plane, rotation, direction, here) < 0.95:
+            return False
+        # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
+        ahead = (in_front(rotation, way, here, there) for way in (direction, -direction))
+        return max(ahead) >= 0.6
 
     screened = []
     for rotation, direction in starts:
         nearer, way, cost, _ = refine(rotation, direction, here, there, noise, passes=3)
-        screened.append((cost + surprise(nearer), nearer, way))
+        if is_visible(nearer, way):
+            screened.append((cost + surprise(nearer), nearer, way))
     screened.sort(key=lambda candidate: candidate[0])
     best: tuple[float, Floats, Floats, Floats] | None = None
     for _, rotation, direction in screened[:2]:
         refined, way, cost, covariance = refine(rotation, direction, here, there, noise)
-        # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
-        front = max(in_front(refined, way, here, there), in_front(refined, -way, here, there))
         cost += surprise(refined)
-        if front >= 0.6 and (best is None or cost < best[0]):
+        if is_visible(refined, way) and (best is None or cost < best[0]):
             best = (cost, refined, way, covariance)
     return best
+
+
+def plane_in_view(plane: Floats, rotation: Floats, direction: Floats, rays: Floats) -> float:
+    """Return the share of rays (n, 3) that meet a plane in front of the camera, if a pose is right.
+
+    `plane` is its homography between rays, R + t n / d up to scale (Hartley and Zisserman, 2nd ed.,
+    eq. 13.2), whose middle singular value is 1 in that scale. The pose's direction has no sign, so the
+    better of both counts.
+    """
+    scaled = plane / np.linalg.svd(plane, compute_uv=False)[1]
+    scaled *= np.sign(np.linalg.det(scaled))
+    normal = (scaled - rotation).T @ direction
+    side = rays @ normal / max(float(np.linalg.norm(normal)), 1e-12)
+    return float(max(np.mean(side > -0.02), np.mean(side < 0.02)))
 
 
 def pair_pose(
@@ -126,13 +148,15 @@ def pair_pose(
     size: tuple[int, int],
     noise_px: float = 0.5,
     homography: Floats | None = None,
+    expected: tuple[Floats, float] | None = None,
 ) -> Pose | None:
     """Return the rotation between two views from matches (m, 2) in px, or None where too few agree.
 
-    `homography` takes px of i to px of j. Candidates are refined on the Sampson distance; those that put
-    most points behind a camera are dropped, and of the rest the likeliest is taken, near the rotation
-    alone within what the parallax allows. That rotation alone is chosen where it explains the matches
-    as well by Torr's criterion.
+    `homography` takes px of i to px of j; `expected` is a rotation from other knowledge, such as attitude
+    angles, and how far it may be off in radians. Candidates are refined on the Sampson distance; those
+    that put most points behind a camera are dropped, and of the rest the likeliest is taken, near the
+    expected rotation or, without one, near the rotation alone. The latter is chosen where it explains
+    the matches as well by Torr's criterion.
     """
     if len(points_i) < LEAST_MATCHES:
         return None
@@ -146,8 +170,9 @@ def pair_pose(
     if homography is not None:
         camera = np.array([[focal_px, 0.0, centre[0]], [0.0, focal_px, centre[1]], [0.0, 0.0, 1.0]])
         plane = np.linalg.solve(camera, homography @ camera)
-    reach = max(float(np.median(miss)), noise)
-    best = _likeliest(_starts(here, there, noise, turned, plane), here, there, noise, turned, reach)
+    # The rotation alone errs by less than the parallax it leaves, unless the camera looks down.
+    prior = (turned, max(float(np.median(miss)), noise)) if expected is None else expected
+    best = _likeliest(_starts(here, there, noise, turned, plane), here, there, noise, prior, plane)
     flat = gric(miss, noise, 2, 3)
     if best is None:
         return _rotation_pose(turned, miss, noise)

@@ -50,9 +50,11 @@ def down_axis(sequence: Sequence) -> Floats:
 def yaw_step_worst_deg(
     angles: Floats, present: NDArray[np.bool_], down: Floats, period_frames: float
 ) -> float:
-    """Return the largest heading change in degrees between neighbouring photos, less the slow turning."""
-    heading = -np.rad2deg(angles @ down)[present]
-    steps = np.diff(heading)
+    """Return the largest heading change in degrees in one interval, less the slow turning."""
+    places = np.flatnonzero(present)
+    heading = -np.rad2deg(angles @ down)[places]
+    # Across a missing photo the turn is spread over the intervals that passed.
+    steps = np.diff(heading) / np.diff(places)
     if len(steps) < 3:
         return float(np.max(np.abs(steps), initial=0.0))
     fast = fast_part(steps, min(period_frames, len(steps) / 2.0))

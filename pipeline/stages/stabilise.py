@@ -31,8 +31,8 @@ MATCH_NOISE_PX = 0.5
 """Standard deviation of a matched feature's place, in px of a 1,000 px proxy."""
 
 LEAST_HELD_OUT = 12
-ATTITUDE_SIGMA_RAD = np.deg2rad(0.3)
-BRIDGE_SIGMA_RAD = np.deg2rad(1.0)
+ATTITUDE_SIGMA_RAD = float(np.deg2rad(0.5))
+BRIDGE_SIGMA_RAD = float(np.deg2rad(1.0))
 
 
 @dataclass(frozen=True)
@@ -73,11 +73,30 @@ def _split(count: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     return ~held, held
 
 
-def _pose_of(pair: PairFigures, focal_px: float, size: tuple[int, int], noise_px: float) -> Pose | None:
+def told_attitude(frame: Frame) -> Floats | None:
+    """Return the rotation (3, 3) from world to camera axes that the tags of a frame tell, or None."""
+    if frame.yaw_deg is None or frame.pitch_deg is None or frame.roll_deg is None:
+        return None
+    return attitude(frame.yaw_deg, frame.pitch_deg, frame.roll_deg)
+
+
+def _pose_of(
+    pair: PairFigures,
+    frames: tuple[Frame, ...],
+    focal_px: float,
+    size: tuple[int, int],
+    noise_px: float,
+) -> Pose | None:
+    told_i, told_j = told_attitude(frames[pair.i]), told_attitude(frames[pair.j])
+    expected = None
+    if told_i is not None and told_j is not None:
+        expected = (told_j @ told_i.T, ATTITUDE_SIGMA_RAD)
     used, _ = _split(len(pair.matches.points_i))
     points_i = pair.matches.points_i[used].astype(float)
     points_j = pair.matches.points_j[used].astype(float)
-    return pair_pose(points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography())
+    return pair_pose(
+        points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography(), expected
+    )
 
 
 def _held_out_rotation(
@@ -112,13 +131,9 @@ def _bridges(
     for before, after in pairwise(frames):
         if covered[before.frame]:
             continue
-        told = [
-            attitude(f.yaw_deg, f.pitch_deg, f.roll_deg)
-            for f in (before, after)
-            if f.yaw_deg is not None and f.pitch_deg is not None and f.roll_deg is not None
-        ]
-        if len(told) == 2:
-            bridges.append(PairRotation(before.frame, after.frame, told[1] @ told[0].T, ATTITUDE_SIGMA_RAD))
+        here, there = told_attitude(before), told_attitude(after)
+        if here is not None and there is not None:
+            bridges.append(PairRotation(before.frame, after.frame, there @ here.T, ATTITUDE_SIGMA_RAD))
             rests[after.frame] = "attitude"
         else:
             bridges.append(PairRotation(before.frame, after.frame, np.eye(3), BRIDGE_SIGMA_RAD))
@@ -175,7 +190,7 @@ def stabilise(
     size = (sequence.width, sequence.height)
     noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
     view: dict[str, Any] = {"focal_px": focal, "size": size, "noise_px": noise_px}
-    poses = list(executor.map(partial(_pose_of, **view), pairs))
+    poses = list(executor.map(partial(_pose_of, frames=sequence.frames, **view), pairs))
     motion = solve_motion(sequence, pairs, poses)
     field = Field(sequence.width, sequence.height, focal, shape)
     corrections = steady_path(motion.orientations, field, settings.max_crop)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.finishing import positions_m
+from pipeline.card.sequencing import positions_m
 from pipeline.sequence import PhotoFacts
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.card import scan_card
+from pipeline.card.scan import scan_card
 from pipeline.sequence import Sequence
 from pipeline.settings import LoadSettings
 from pipeline.stages.load import load
