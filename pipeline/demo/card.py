@@ -131,6 +131,7 @@ def demo_flights(seed: int, photos: int, size: tuple[int, int]) -> tuple[FlightS
         seed=seed,
         frames=photos + 2,
         size=size,
+        pitch_deg=-15.0,
         yaw_steps=((photos // 2, 3.0),),
         outlier_frames=(photos // 5, 2 * third + 4),
         missing=(third, third + 1),
@@ -144,6 +145,7 @@ def demo_flights(seed: int, photos: int, size: tuple[int, int]) -> tuple[FlightS
         speed_m_s=4.0,
         start_m=(-560.0, 60.0),
         heading_deg=20.0,
+        pitch_deg=-17.0,
         turn_deg=75.0,
         look_deg=10.0,
         exposures=(

@@ -224,7 +224,20 @@ def copy_exif(source: Path, target: Path, width: int, height: int) -> None:
             wanted = key.startswith(("Exif.Photo.", "Exif.GPSInfo.")) and "MakerNote" not in key
             if wanted or key == "Exif.Image.Orientation":
                 exif[key] = datum.value()
+        _rescale_focal_plane(exif, width)
         exif["Exif.Photo.PixelXDimension"] = str(width)
         exif["Exif.Photo.PixelYDimension"] = str(height)
         image.setExifData(exif)
         image.writeMetadata()
+
+
+def _rescale_focal_plane(exif: Any, width: int) -> None:
+    """Make the focal plane resolution that of a picture `width` px wide, if the tags tell another width.
+
+    Looked for by iterating: exiv2 ends the process when asked for a key it does not know.
+    """
+    told = {datum.key(): datum.toFloat() for datum in exif if datum.key().startswith("Exif.Photo.")}
+    across = told.get("Exif.Photo.PixelXDimension", 0.0)
+    for key in ("Exif.Photo.FocalPlaneXResolution", "Exif.Photo.FocalPlaneYResolution"):
+        if across > 0.0 and key in told:
+            exif[key] = f"{round(told[key] * width / across * 1000)}/1000"

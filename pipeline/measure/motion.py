@@ -40,22 +40,27 @@ def jitter_rms_px(
     return float(np.sqrt(np.mean(motion)))
 
 
-def down_axis(sequence: Sequence) -> Floats:
-    """Return the downward direction (3,) in camera axes: by attitude, else the picture's own."""
+def down_axis(sequence: Sequence) -> Floats | None:
+    """Return the downward direction (3,) in camera axes by the photos' attitude, None where untold."""
     told = [f for f in sequence.photos if f.pitch_deg is not None]
-    pitch = float(np.median([f.pitch_deg or 0.0 for f in told])) if told else 0.0
+    if not told:
+        return None
+    pitch = float(np.median([f.pitch_deg or 0.0 for f in told]))
     return np.asarray(attitude(0.0, pitch, 0.0) @ np.array([0.0, 0.0, -1.0]))
 
 
 def yaw_step_worst_deg(
-    angles: Floats, present: NDArray[np.bool_], down: Floats, period_frames: float
+    angles: Floats, present: NDArray[np.bool_], down: Floats | None, period_frames: float
 ) -> float:
-    """Return the largest heading change in degrees in one interval, less the slow turning."""
+    """Return the largest heading change in degrees in one interval, less the slow turning.
+
+    `down` (3,) is the downward direction in camera axes; where it is unknown, turns about any axis count.
+    """
     places = np.flatnonzero(present)
-    heading = -np.rad2deg(angles @ down)[places]
+    axes = np.eye(3) if down is None else down[:, None]
     # Across a missing photo the turn is spread over the intervals that passed.
-    steps = np.diff(heading) / np.diff(places)
-    if len(steps) < 3:
-        return float(np.max(np.abs(steps), initial=0.0))
-    fast = fast_part(steps, min(period_frames, len(steps) / 2.0))
-    return float(np.max(np.abs(fast)))
+    steps = np.diff(np.rad2deg(angles @ axes)[places], axis=0) / np.diff(places)[:, None]
+    if len(steps) >= 3:
+        period = min(period_frames, len(steps) / 2.0)
+        steps = np.stack([fast_part(column, period) for column in steps.T], axis=1)
+    return float(np.max(np.linalg.norm(steps, axis=1), initial=0.0))
