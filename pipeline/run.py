@@ -49,6 +49,7 @@ def run_card(
     A sequence that fails costs itself alone: its outcome has no video. Raises UsageError where the
     card, a name or a setting is wrong, EvenflightError where no sequence could be done.
     """
+    refuse_on_card(out, card)
     load_delivery(configured.settings.encode.delivery)
     load_grade(configured.settings.encode.grade)
     contents = scan_card(card, configured.settings.load)
@@ -74,6 +75,15 @@ def run_card(
         raise EvenflightError("; ".join(why for outcome in outcomes for _, why in outcome.left_out))
     outcomes[0].left_out += [(aside.file, aside.why) for aside in contents.left_aside if aside.trouble]
     return outcomes
+
+
+def refuse_on_card(out: Path, card: Path) -> None:
+    """Raise UsageError where the output folder lies on the card."""
+    inside, whole = out.resolve(), card.resolve()
+    if inside == whole or whole in inside.parents:
+        raise UsageError(
+            f"the output folder {out} lies on the card {card}, which is only read; choose a folder elsewhere"
+        )
 
 
 def _choose(

@@ -160,21 +160,20 @@ def test_the_demo_is_judged_by_its_truth(
 
 
 @pytest.mark.parametrize("inside", ["", "results", "DCIM/../results/deep"])
-def test_the_output_must_not_lie_on_the_card(card: Path, calls: list[dict[str, Any]], inside: str) -> None:
+def test_the_output_must_not_lie_on_the_card(card: Path, inside: str) -> None:
     before = sorted(card.rglob("*"))
     shown = evenflight("run", card, "-o", card / inside)
     assert shown.exit_code == 2
     assert "lies on the card" in shown.stderr
-    assert calls == [] and sorted(card.rglob("*")) == before
+    assert sorted(card.rglob("*")) == before
 
 
 @pytest.mark.skipif(os.name == "nt", reason="links need rights on Windows")
-def test_a_link_does_not_hide_that_the_output_lies_on_the_card(
-    card: Path, tmp_path: Path, calls: list[dict[str, Any]]
-) -> None:
+def test_a_link_does_not_hide_that_the_output_lies_on_the_card(card: Path, tmp_path: Path) -> None:
+    before = sorted(card.rglob("*"))
     (tmp_path / "elsewhere").symlink_to(card / "DCIM")
     assert evenflight("run", card, "-o", tmp_path / "elsewhere" / "out").exit_code == 2
-    assert calls == []
+    assert sorted(card.rglob("*")) == before
 
 
 @pytest.mark.parametrize(
