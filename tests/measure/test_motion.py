@@ -122,8 +122,8 @@ def test_down_in_camera_axes(pitch_deg: float, down: tuple[float, float, float])
     assert down_axis(sequence([pitch_deg] * 3)) == pytest.approx(down, abs=1e-4)
 
 
-def test_without_attitude_down_is_the_picture_s_own() -> None:
-    assert down_axis(sequence([None, None])) == pytest.approx([0.0, 1.0, 0.0])
+def test_down_of_photos_that_tell_it_in_part_or_not_at_all() -> None:
+    assert down_axis(sequence([None, None])) is None
     # one odd photo does not tilt the median
     assert down_axis(sequence([-90.0, None, -90.0, 0.0])) == pytest.approx([0.0, 0.0, 1.0], abs=1e-9)
 
@@ -151,3 +151,20 @@ def test_steps_of_short_sequences(count: int) -> None:
     angles = np.deg2rad(np.array([0.0, 2.0, 1.0])[:count])[:, None] * down
     expected = [0.0, 2.0, 2.0][count - 1]
     assert yaw_step_worst_deg(angles, everywhere(count), down, PERIOD) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_without_attitude_a_step_about_any_axis_counts(axis: int) -> None:
+    turn = 0.4 * np.arange(200.0)
+    turn[100:] += 3.0
+    worst = yaw_step_worst_deg(about(axis, np.deg2rad(turn)), everywhere(200), None, PERIOD)
+    assert worst == pytest.approx(3.0, abs=0.15)
+
+
+def test_a_turn_across_a_missing_photo_is_no_step() -> None:
+    down = np.array([0.0, 1.0, 0.0])
+    there = everywhere(100)
+    there[40:43] = False
+    heading = np.deg2rad(2.0 * np.arange(100.0))
+    heading[40:43] = heading[39]  # held
+    assert yaw_step_worst_deg(heading[:, None] * down, there, down, PERIOD) < 1e-6
