@@ -30,12 +30,16 @@ LEAST_MATCHES = 20
 
 @dataclass(frozen=True)
 class Pose:
-    """A pair's rotation (3, 3), the standard deviation of its angles in radians, and what it rests on."""
+    """A pair's rotation (3, 3), the standard deviation of its angles in radians, and what it rests on.
+
+    `direction` (3,) is the unit translation of the model with parallax, None of the rotation alone.
+    """
 
     rotation: Floats
     sigma_rad: float
     model: Model
     inliers: int
+    direction: Floats | None = None
 
 
 def _rays(points: Floats, focal_px: float, centre: Floats) -> Floats:
@@ -183,7 +187,7 @@ def pair_pose(
     if inliers < LEAST_MATCHES:
         return None
     sigma = float(np.sqrt(np.max(np.linalg.eigvalsh(best[3]))))
-    return Pose(best[1], max(sigma, 0.02 * noise), "parallax", inliers)
+    return Pose(best[1], max(sigma, 0.02 * noise), "parallax", inliers, best[2])
 
 
 def _rotation_pose(rotation: Floats, miss: Floats, noise: float) -> Pose | None:
@@ -194,6 +198,23 @@ def _rotation_pose(rotation: Floats, miss: Floats, noise: float) -> Pose | None:
     spread = float(np.sqrt(np.mean(miss[inliers] ** 2)))
     # Parallax too small to be told from noise still leans the same way in all matches.
     return Pose(rotation, max(spread / np.sqrt(count), 0.2 * noise), "rotation", count)
+
+
+def rotation_near(
+    pose: Pose, points_i: Floats, points_j: Floats, focal_px: float, size: tuple[int, int], noise_px: float
+) -> tuple[Floats, float]:
+    """Return the rotation, and its sigma in radians, that other matches (m, 2) of a pair ask for.
+
+    The model and the neighbourhood are those of `pose`; the matches decide the rest.
+    """
+    centre = np.array([(size[0] - 1) / 2.0, (size[1] - 1) / 2.0])
+    here, there = _rays(points_i, focal_px, centre), _rays(points_j, focal_px, centre)
+    noise = noise_px / focal_px
+    if pose.direction is None:
+        turned = rotation_only(_unit(here), _unit(there), noise)
+        return turned, noise / float(np.sqrt(len(here)))
+    rotation, _, _, covariance = refine(pose.rotation, pose.direction, here, there, noise)
+    return rotation, max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.1 * noise)
 
 
 def angle_between(first: Floats, second: Floats) -> float:

@@ -18,12 +18,16 @@ VIDEO_SUFFIXES = (".mp4", ".mov", ".mkv")
 
 @dataclass(frozen=True)
 class Row:
-    """A measure as it was found, and as it is left: by the solve (held out), and in the video."""
+    """A measure as it was found and as it is left: by the solve (held out), and in pictures alone.
+
+    `video_found` is of the photos as they came, `video` of the finished video, both measured alike.
+    """
 
     measure: Measure
     limit: Limit | None
     found: float | None
     left: float | None
+    video_found: float | None
     video: float | None
     why_not: tuple[str, ...]
 
@@ -130,6 +134,7 @@ def table_rows(reports: Mapping[str, Report], limits: Mapping[str, Limit]) -> li
                 limit=limits.get(key),
                 found=first.found[key] if first else None,
                 left=solving.left[key] if solving else None,
+                video_found=video.found[key] if video else None,
                 video=video.left[key] if video else None,
                 why_not=tuple(dict.fromkeys(reasons)),
             )
@@ -150,10 +155,14 @@ def verdict_sentences(rows: list[Row]) -> list[tuple[Judgement, str]]:
             sentences.append((row.judgement, f"{opening}: {'; '.join(row.why_not) or 'no figure'}."))
             continue
         unit = f" {row.measure.unit}".rstrip()
-        was = "an unknown amount" if row.found is None else f"{number(row.found)}{unit}"
+        first = row.found if row.video is None else row.video_found
+        was = "an unknown amount" if first is None else f"{number(first)}{unit}"
         left = f"{number(row.final)}{unit} left{' in the video' if row.video is not None else ''}"
         bound = f" (limit {number(row.limit.value)}{unit})" if row.limit else ""
-        sentences.append((row.judgement, f"{opening}: {was} found, {left}{bound}."))
+        solved = ""
+        if row.video is not None and row.left is not None:
+            solved = f"; by what was held out of the solve, {number(row.found)} became {number(row.left)}"
+        sentences.append((row.judgement, f"{opening}: {was} found, {left}{bound}{solved}."))
     return sentences
 
 

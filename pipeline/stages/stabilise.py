@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_path, widest_crop
-from pipeline.geometry.pose import Pose, attitude, pair_pose
-from pipeline.geometry.rotation import PairRotation, average, direction_for, exp, refine
+from pipeline.geometry.pose import Pose, attitude, pair_pose, rotation_near
+from pipeline.geometry.rotation import PairRotation, average, exp
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
 from pipeline.measure.motion import angle_path, down_axis, jitter_rms_px, yaw_step_worst_deg
@@ -100,21 +100,15 @@ def _pose_of(
 
 
 def _held_out_rotation(
-    pair: PairFigures, orientations: Floats, focal_px: float, size: tuple[int, int], noise_px: float
+    pair: PairFigures, pose: Pose | None, focal_px: float, size: tuple[int, int], noise_px: float
 ) -> PairRotation | None:
-    """Return the rotation that the held-out matches alone ask for, near the one solved without them."""
+    """Return the rotation that the held-out matches alone ask for, near the one found without them."""
     _, held = _split(len(pair.matches.points_i))
-    if np.count_nonzero(held) < LEAST_HELD_OUT or not pair.registered:
+    if pose is None or np.count_nonzero(held) < LEAST_HELD_OUT:
         return None
-    centre = (np.array(size, float) - 1.0) / 2.0
-    here, there = (
-        np.concatenate([(points[held] - centre) / focal_px, np.ones((int(held.sum()), 1))], axis=1)
-        for points in (pair.matches.points_i.astype(float), pair.matches.points_j.astype(float))
-    )
-    noise = noise_px / focal_px
-    turned = orientations[pair.j] @ orientations[pair.i].T
-    rotation, _, _, covariance = refine(turned, direction_for(turned, here, there, noise), here, there, noise)
-    sigma = max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.1 * noise)
+    points_i = pair.matches.points_i[held].astype(float)
+    points_j = pair.matches.points_j[held].astype(float)
+    rotation, sigma = rotation_near(pose, points_i, points_j, focal_px, size, noise_px)
     return PairRotation(pair.i, pair.j, rotation, sigma)
 
 
@@ -196,7 +190,7 @@ def stabilise(
     corrections = steady_path(motion.orientations, field, settings.max_crop)
     crop = widest_crop(field, corrections, 1.0 - settings.max_crop)
 
-    held = executor.map(partial(_held_out_rotation, orientations=motion.orientations, **view), pairs)
+    held = executor.map(partial(_held_out_rotation, **view), pairs, poses)
     held_pairs = [pair for pair in held if pair is not None]
     result = StageResult()
     present = np.array([f.usable for f in sequence.frames])

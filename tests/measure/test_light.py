@@ -139,3 +139,33 @@ def test_kept_blocks_are_bounded_and_spread() -> None:
     for axis in (0, 1):
         expected = np.quantile(everywhere[:, axis], levels)
         assert np.quantile(found.place_i[:, axis], levels) == pytest.approx(expected, abs=0.05)
+
+
+def test_likeness_is_the_correlation_within_a_block() -> None:
+    ground, other = texture(HIGH, WIDE), texture(HIGH, WIDE, seed=5)
+    assert likeness(ground, ground) == pytest.approx(np.ones((HIGH // 16, WIDE // 16)), abs=1e-3)
+    # the light does not matter, nor half a px of misregistration
+    assert likeness(ground, ground * 0.3) == pytest.approx(np.ones((HIGH // 16, WIDE // 16)), abs=1e-3)
+    nearly = warp(ground, about_centre(HIGH, WIDE, shift=(0.5, 0.0)))
+    assert np.median(likeness(ground, nearly)) > 0.95
+    assert abs(np.median(likeness(ground, other))) < 0.3
+    assert np.isfinite(likeness(np.full((32, 32), 0.3, np.float32), np.full((32, 32), 0.5, np.float32))).all()
+
+
+def test_water_that_shades_with_the_picture_does_not_count_as_ground() -> None:
+    # Two fifths of each frame are water: ripples of its own in each, and 0.4 EV brighter in the second.
+    rng = np.random.default_rng(0)
+    first, second = texture(HIGH, WIDE), texture(HIGH, WIDE) * 1.1
+    for frame, level in ((first, 0.2), (second, 0.2 * 2.0**0.4)):
+        frame[:, : WIDE * 2 // 5] = level * (1.0 + rng.normal(0.0, 0.05, (HIGH, WIDE * 2 // 5)))
+    ratios = block_ratios(proxy_of(first), proxy_of(second), STILL).ratio_ev
+    assert np.max(np.abs(ratios - np.log2(1.1))) < 0.05
+
+
+def test_where_nothing_is_alike_all_blocks_stay() -> None:
+    # fog: noise alone
+    rng = np.random.default_rng(0)
+    first, second = (0.3 + rng.normal(0.0, 0.01, (HIGH, WIDE)).astype(np.float32) for _ in range(2))
+    ratios = block_ratios(proxy_of(first), proxy_of(second * 2.0), STILL).ratio_ev
+    assert len(ratios) == BLOCKS
+    assert np.median(ratios) == pytest.approx(1.0, abs=0.002)

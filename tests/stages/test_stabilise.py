@@ -251,6 +251,32 @@ def test_looking_straight_down_and_turning(executor: Executor) -> None:
     assert least_margin_px(out) > 1.9
 
 
+FLIPPED_PAIRS_WIN = pytest.mark.xfail(
+    strict=True, reason="a few flipped neighbour pairs set the first chain, and averaging never leaves it"
+)
+TWIN_POSES = pytest.mark.xfail(
+    strict=True, reason="a third of the pairs takes the wrong one of the two poses that level ground allows"
+)
+
+
+@pytest.mark.parametrize(
+    ("pitch_deg", "relief_m"),
+    [
+        (-25.0, 0.0),
+        pytest.param(-45.0, 0.0, marks=FLIPPED_PAIRS_WIN),
+        pytest.param(-60.0, 0.0, marks=TWIN_POSES),
+        pytest.param(-90.0, 0.0, marks=FLIPPED_PAIRS_WIN),
+        pytest.param(-90.0, 3.0, marks=FLIPPED_PAIRS_WIN),
+        (-90.0, 15.0),
+    ],
+)
+def test_fields_and_marsh(pitch_deg: float, relief_m: float, executor: Executor) -> None:
+    """Level or nearly level ground, seen by a drone whose place jitters by 1 % of its height."""
+    flown = flight(np.full(COUNT, 30.0), pitch_deg=pitch_deg, relief_m=relief_m, place_jitter_m=0.7)
+    out, result = solved(flown, executor)
+    assert path_error_px(flown, out, result, EVERY) <= 0.25
+
+
 def test_missing_frames_show_the_nearest_photo(executor: Executor) -> None:
     missing = (10, 11, 20)
     frames = sequence(missing=missing)
