@@ -10,22 +10,19 @@ from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
-from threading import Lock
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.demo.sensor import COLOUR_MATRIX_A, COLOUR_MATRIX_D65, PATTERNS, Pattern
+from pipeline.photo.exclusive import exiv2_alone
 
 XMP_NAMESPACE = "urn:evenflight:saltmere:attitude:1.0/"
 XMP_PREFIX = "saltmere"
 MAKE, MODEL = "Testcam", "Heron"
 _ILLUMINANT_A, _ILLUMINANT_D65 = 17, 21  # Exif 3.0, LightSource
 _CFA, _LOSSLESS_JPEG = 32803, 7
-
-# The XMP toolkit inside libexiv2 keeps global state, so one thread at a time writes metadata.
-_exiv2_lock = Lock()
 
 
 @dataclass(frozen=True)
@@ -104,9 +101,7 @@ def write_dng(
 
 def write_metadata(path: Path, tags: PhotoTags, width: int, height: int) -> None:
     """Add EXIF, GPS and XMP attitude to an existing DNG or JPEG. Raises OSError where exiv2 refuses."""
-    import exiv2
-
-    with _exiv2_lock:
+    with exiv2_alone() as exiv2:
         exiv2.XmpProperties.registerNs(XMP_NAMESPACE, XMP_PREFIX)
         image = exiv2.ImageFactory.open(str(path))
         image.readMetadata()
@@ -211,9 +206,7 @@ def _sexagesimal(angle_deg: float) -> str:
 
 def copy_exif(source: Path, target: Path, width: int, height: int) -> None:
     """Copy time, exposure, focal length, GPS and orientation of one photo to another of `width`×`height`."""
-    import exiv2
-
-    with _exiv2_lock:
+    with exiv2_alone() as exiv2:
         original = exiv2.ImageFactory.open(str(source))
         original.readMetadata()
         image = exiv2.ImageFactory.open(str(target))
@@ -236,8 +229,11 @@ def _rescale_focal_plane(exif: Any, width: int) -> None:
 
     Looked for by iterating: exiv2 ends the process when asked for a key it does not know.
     """
-    told = {datum.key(): datum.toFloat() for datum in exif if datum.key().startswith("Exif.Photo.")}
-    across = told.get("Exif.Photo.PixelXDimension", 0.0)
-    for key in ("Exif.Photo.FocalPlaneXResolution", "Exif.Photo.FocalPlaneYResolution"):
+    across_key = "Exif.Photo.PixelXDimension"
+    resolutions = ("Exif.Photo.FocalPlaneXResolution", "Exif.Photo.FocalPlaneYResolution")
+    wanted = {across_key, *resolutions}
+    told = {datum.key(): datum.toFloat() for datum in exif if datum.key() in wanted}
+    across = told.get(across_key, 0.0)
+    for key in resolutions:
         if across > 0.0 and key in told:
             exif[key] = f"{round(told[key] * width / across * 1000)}/1000"

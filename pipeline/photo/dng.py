@@ -5,13 +5,13 @@ Source: Adobe, Digital Negative (DNG) Specification 1.7.1.0, chapter 4 (tags, de
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour.camera import CameraColour, xy_to_neutral
+from pipeline.photo.exclusive import exiv2_alone
 from pipeline.sequence import Triple
 
 _MOSAIC_OR_LINEAR = (32803, 34892)  # PhotometricInterpretation of raw images
@@ -41,8 +41,6 @@ _ILLUMINANT_K = {
     24: 3200.0,
 }
 
-_exiv2_lock = threading.Lock()  # Exiv2's XMP parser keeps global state
-
 
 @dataclass(frozen=True)
 class DngFacts:
@@ -65,12 +63,9 @@ class _Tags:
     """Numbers by tag name: those of the raw image first, then those of the first directory."""
 
     def __init__(self, data: bytes) -> None:
-        import exiv2
-
-        with _exiv2_lock:
+        with exiv2_alone() as exiv2:
             image = exiv2.ImageFactory.open(data)
             image.readMetadata()
-            # Exiv2 is only ever asked for keys it lists: looking up an unknown tag aborts the process.
             self._by_group: dict[str, dict[str, NDArray[np.float64]]] = {}
             self._text: dict[str, str] = {}
             for datum in image.exifData():

@@ -5,13 +5,13 @@ from __future__ import annotations
 import calendar
 import math
 import re
-import threading
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import PhotoError
+from pipeline.photo.exclusive import exiv2_alone
 from pipeline.sequence import Kind, PhotoFacts, Triple
 
 # Files that LibRaw reads, by suffix (list from memory of its supported cameras).
@@ -31,8 +31,6 @@ _START_OF_SCAN = re.compile(rb"\xff\xda\x00[\x08\x0a\x0c\x0e]")  # marker and le
 
 _CFA, _LINEAR_RAW = 32803, 34892  # PhotometricInterpretation of DNG and TIFF/EP
 
-# libexiv2's XMP parser keeps global state and is not safe in threads; one read takes about 0.3 ms.
-_exiv2_lock = threading.Lock()
 
 Numbers = tuple[float, ...]
 
@@ -161,10 +159,7 @@ class _Unreadable(Exception):
 
 
 def _read_tags(path: Path) -> _Tags:
-    import exiv2
-
-    with _exiv2_lock:
-        exiv2.LogMsg.setLevel(exiv2.LogMsg.Level.mute)
+    with exiv2_alone() as exiv2:
         try:
             image = exiv2.ImageFactory.open(str(path))
             image.readMetadata()
