@@ -315,6 +315,7 @@ def test_a_frame_that_matches_nothing_rests_on_its_neighbours(executor: Executor
 def test_a_lone_blind_frame_inside_a_flight_is_named(executor: Executor) -> None:
     _, out, result = blind_flight(sequence(), executor, (15,))
     assert least_margin_px(out) > 1.9
+    assert [k for k in EVERY if result.frames[k]["rests_on"] != "features"] == [15]
     assert result.frames[15]["rests_on"] == "bridged"
 
 
