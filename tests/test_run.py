@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import shutil
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,36 +20,9 @@ from pipeline.job import Outcome
 from pipeline.report.schema import STAGES, read_report
 from pipeline.run import regrade, run_card, run_stage
 from pipeline.settings import load_settings
+from tests.watching import Quiet, digests
 
 PHOTOS = 16
-
-
-@dataclass
-class Quiet:
-    """Progress that only remembers."""
-
-    steps: list[str] = field(default_factory=list)
-    said: list[str] = field(default_factory=list)
-
-    def begin(self, id: str, step: str, total: int) -> None:
-        self.steps.append(step)
-
-    def advance(self, count: int = 1) -> None:
-        pass
-
-    def end(self) -> None:
-        pass
-
-    def say(self, text: str) -> None:
-        self.said.append(text)
-
-
-def digests(folder: Path) -> dict[str, str]:
-    return {
-        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file()
-    }
 
 
 def stamps(folder: Path) -> dict[str, int]:

@@ -16,6 +16,7 @@ from pipeline.demo.dng import PhotoTags, write_metadata
 from pipeline.demo.mosaicked import mosaic_picture, write_mosaicked
 from pipeline.demo.photograph import encode_srgb
 from pipeline.demo.sensor import PATTERNS, Sensor, scene_to_camera
+from pipeline.photo.metadata import read_facts
 
 
 def picture() -> np.ndarray:
@@ -77,3 +78,15 @@ def test_real_photographs(data_dir: Path, tmp_path: Path) -> None:
         assert raw.raw_image_visible.shape == (1500, 2000)
         level = (raw.raw_image_visible.astype(float) - 512) / (15_892 - 512)
     assert 0.02 < level.mean() < 0.6
+
+
+def test_focal_plane_resolution_follows_a_reduced_picture(tmp_path: Path) -> None:
+    photo = write_jpeg(tmp_path / "IMG_1.JPG")  # 64 px wide, 90 px per mm of the focal plane
+    image = exiv2.ImageFactory.open(str(photo))
+    image.readMetadata()
+    exif = image.exifData()
+    exif["Exif.Photo.PixelXDimension"] = "128"  # as if it had been reduced twofold after it was taken
+    image.setExifData(exif)
+    image.writeMetadata()
+    (path,) = write_mosaicked([photo], tmp_path / "raw")
+    assert read_facts(path).focal_px == pytest.approx(0.5 * 9.0 * 90.0, rel=1e-3)
