@@ -116,15 +116,19 @@ def clip_to_white(
 
     `saturation` is the lowest level, over the channels, at which this frame clips after its white
     balance and gains. Above it the other channels go on alone, which is what tints clipped skies; so
-    each channel ends at the same level and clipped parts are neutral. Where a frame clips below the
-    common white (an outlier), that level would be a grey: its top 20 % is rolled to white.
+    each channel ends at the same level. Where a frame clips below the common white (an outlier), that
+    level would be a grey: what comes near it in all three channels is rolled to white. The lowest
+    channel decides for all, so that a blue sky of which one channel clips keeps its colour.
     """
-    ceiling = 1.0 if saturation is None else saturation / white
-    scaled: NDArray[np.float32] = rgb * np.float32(1.0 / white)
-    if ceiling >= 1.0:
-        np.minimum(scaled, np.float32(1.0), out=scaled)
-        return scaled
-    return shoulder(scaled, SHOULDER_START * ceiling, ceiling)
+    ceiling = np.float32(1.0 if saturation is None else min(saturation / white, 1.0))
+    scaled: NDArray[np.float32] = np.minimum(rgb * np.float32(1.0 / white), ceiling)
+    if ceiling < 1.0:
+        start = np.float32(SHOULDER_START) * ceiling
+        lowest = np.minimum(np.minimum(scaled[..., 0], scaled[..., 1]), scaled[..., 2])
+        rise = np.clip((lowest - start) / (ceiling - start), np.float32(0.0), np.float32(1.0))
+        rise *= rise * (np.float32(3.0) - np.float32(2.0) * rise)  # smooth at both ends
+        scaled += rise[..., np.newaxis] * (np.float32(1.0) - scaled)
+    return scaled
 
 
 def rgb_to_ycbcr(code: ArrayLike) -> NDArray[np.float64]:

@@ -106,6 +106,13 @@ def test_what_a_frame_clips_is_white_and_order_is_kept(saturation):
     assert_allclose(shown[dark], level[dark], atol=1e-6)
 
 
+def test_a_sky_of_which_one_channel_clips_keeps_its_colour():
+    """An outlier frame clips below the common white; its blue sky must not flash cyan or white."""
+    sky = np.array([[[0.45, 0.6, 0.9]]], np.float32)
+    shown = clip_to_white(sky, 1.0, 0.8).ravel()
+    assert_allclose(shown, [0.45, 0.6, 0.8], atol=1e-6)
+
+
 def test_clip_to_white_leaves_its_input_alone():
     rgb = np.full((2, 2, 3), 0.9, np.float32)
     clip_to_white(rgb, 0.8, 0.7)
