@@ -306,7 +306,8 @@ def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Ou
     """Do the stage encode, unless the same video is there already, and add it to `outcome`."""
     settings = shop.configured.settings.encode
     name, delivery = load_delivery(settings.delivery)
-    mark = fingerprint(corrections, load_grade(settings.grade).fingerprint(), name, delivery, settings.fps)
+    look = load_grade(settings.grade).fingerprint()
+    mark = fingerprint(corrections, look, name, delivery, settings.fps, SOLVE_VERSION)
     outputs = listed_outputs(folder)
     same = [output for output in outputs if output.get("fingerprint") == mark]
     if same:
