@@ -232,19 +232,25 @@ def _solve_steps(
 
 
 def _chain(count: int, pairs: list[PairRotation]) -> Floats:
-    """Return a first guess: each frame placed by its pair of least sigma with a frame already placed."""
+    """Return a first guess: each frame where most of its pairs with frames already placed put it.
+
+    Each pair proposes a place, and the proposal nearest to the others is taken; so one wrong pair does
+    not carry all later frames along. Of two that disagree the pair of fewer frames apart is taken.
+    """
     orientations = np.tile(np.eye(3), (count, 1, 1))
     by_end: dict[int, list[PairRotation]] = {}
-    for pair in pairs:
+    for pair in sorted(pairs, key=lambda p: (abs(p.j - p.i), p.sigma_rad)):
         by_end.setdefault(max(pair.i, pair.j), []).append(pair)
     for frame in range(1, count):
-        ending = by_end.get(frame, [])
-        if not ending:
+        proposed = [
+            p.rotation @ orientations[p.i] if p.j == frame else p.rotation.T @ orientations[p.j]
+            for p in by_end.get(frame, [])
+        ]
+        if not proposed:
             orientations[frame] = orientations[frame - 1]
             continue
-        best = min(ending, key=lambda p: (abs(p.j - p.i), p.sigma_rad))
-        if best.j == frame:
-            orientations[frame] = best.rotation @ orientations[best.i]
-        else:
-            orientations[frame] = best.rotation.T @ orientations[best.j]
+        stack = np.stack(proposed)
+        # The squared chord between rotations, 6 - 2 trace, grows with their angle.
+        apart = np.sqrt(np.maximum(6.0 - 2.0 * np.einsum("aij,bij->ab", stack, stack), 0.0))
+        orientations[frame] = stack[int(np.argmin(np.round(apart.sum(axis=1), 9)))]
     return orientations

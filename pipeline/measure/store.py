@@ -94,7 +94,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
 def load(path: Path, fingerprint: str) -> Measurements | None:
     """Return the measurements at `path`, or None where there are none, or of other photos, or torn ones."""
     try:
-        with np.load(path) as stored:
+        with path.open("rb") as file, np.load(file) as stored:
             data = {name: stored[name] for name in stored.files}
         head = json.loads(data["head"].tobytes())
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):

@@ -112,7 +112,9 @@ def balance(
         gains -= (gains @ BT709_LUMA)[:, None]  # luminance stays as it is
 
     fixed = np.tile(np.array(neutral), (len(shot), 1))
-    found = _cast(camera, shot, np.array(neutral), fast)
+    # The wander of a RAW's own neutral is known without any ground; a JPEG's shows on the ground alone.
+    ground = fast if colour is None else np.nan_to_num(fast)
+    found = _cast(camera, shot, np.array(neutral), ground)
     left = _cast(camera, fixed, np.array(neutral), _fast_colour(held_out, period_frames, gains))
     result = StageResult()
     _figures(result, "found", result.found, found)
@@ -164,9 +166,9 @@ def _cast(camera: CameraColour, used: Floats, reference: Floats, fast: Floats) -
     """Return how far (n, 2), in mired and Duv, the neutral in use is from the one the ground asks for.
 
     The ground's own neutral is the reference moved by the fast change of its colour: its slow change is
-    the light's and stays.
+    the light's and stays. NaN where that change is unknown.
     """
-    ground = reference * 2.0 ** np.where(np.isfinite(fast), fast, 0.0)
+    ground = reference * 2.0**fast
     return mired_duv(camera, used) - mired_duv(camera, ground)
 
 
@@ -183,7 +185,7 @@ def _figures(result: StageResult, when: str, into: Figures, cast: Floats) -> Non
         known = values[np.isfinite(values)]
         into[key] = float(np.sqrt(np.mean((known - np.median(known)) ** 2))) if len(known) else None
         if not len(known):
-            result.unmeasured[f"{when}.{key}"] = "no photo tells its neutral"
+            result.unmeasured[f"{when}.{key}"] = "no photo tells its neutral, or no ground is shared"
 
 
 def _range(values: Floats) -> float | None:

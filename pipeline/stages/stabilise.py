@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_path, widest_crop
@@ -115,23 +117,27 @@ def _held_out_rotation(
 def _bridges(
     frames: tuple[Frame, ...], pairs: list[PairRotation]
 ) -> tuple[list[PairRotation], dict[int, str]]:
-    """Return pairs for the neighbours that no measured pair spans, and the frames resting on them."""
-    spans = np.zeros(max((f.frame for f in frames), default=0) + 2, int)
-    for pair in pairs:
-        spans[pair.i] += 1
-        spans[pair.j] -= 1
-    covered = np.cumsum(spans) > 0
-    bridges, rests = [], {}
+    """Return pairs for the neighbours that no chain of measured pairs joins, and the frames resting on them.
+
+    A frame that no pair ends in is bridged to both its neighbours.
+    """
+    size = max((f.frame for f in frames), default=0) + 1
+    ends_i, ends_j = [p.i for p in pairs], [p.j for p in pairs]
+    links = coo_matrix((np.ones(len(pairs)), (ends_i, ends_j)), shape=(size, size))
+    _, island = connected_components(links, directed=False)
+    seen = {*ends_i, *ends_j}
+    bridges: list[PairRotation] = []
+    rests: dict[int, str] = {}
     for before, after in pairwise(frames):
-        if covered[before.frame]:
+        blind = [f.frame for f in (before, after) if f.frame not in seen]
+        if not blind and island[before.frame] == island[after.frame]:
             continue
         here, there = told_attitude(before), told_attitude(after)
+        turn, sigma, state = np.eye(3), BRIDGE_SIGMA_RAD, "bridged"
         if here is not None and there is not None:
-            bridges.append(PairRotation(before.frame, after.frame, there @ here.T, ATTITUDE_SIGMA_RAD))
-            rests[after.frame] = "attitude"
-        else:
-            bridges.append(PairRotation(before.frame, after.frame, np.eye(3), BRIDGE_SIGMA_RAD))
-            rests[after.frame] = "bridged"
+            turn, sigma, state = there @ here.T, ATTITUDE_SIGMA_RAD, "attitude"
+        bridges.append(PairRotation(before.frame, after.frame, turn, sigma))
+        rests.update(dict.fromkeys(blind or [after.frame], state))
     return bridges, rests
 
 

@@ -210,13 +210,6 @@ def test_the_world_s_axes_and_the_order_of_pairs_do_not_matter() -> None:
     assert np.max(errors_rad(average(20, elsewhere)[0], found)) < 1e-7
 
 
-FLIPS_WIN = pytest.mark.xfail(
-    strict=True,
-    reason="the first chain follows a wrong neighbour pair, and the weights then drop all pairs across it",
-)
-
-
-@FLIPS_WIN
 @pytest.mark.parametrize("off_deg", [2.0, 40.0])
 def test_flipped_pairs_are_outvoted_and_told(off_deg: float) -> None:
     path = random_path(40)

@@ -221,12 +221,6 @@ def test_frames_without_a_level_get_no_channel_gain() -> None:
     assert np.count_nonzero(out.channel_gain_ev[:, 0]) == COUNT - 2
 
 
-UNKNOWN_AS_ZERO = pytest.mark.xfail(
-    strict=True, reason="ground whose colour nothing tells counts as unchanged: 0 is told for not measured"
-)
-
-
-@UNKNOWN_AS_ZERO
 def test_a_jpeg_frame_that_shares_nothing_has_no_figure() -> None:
     level = baked(np.random.default_rng(5).normal(0.0, 0.05, COUNT), np.zeros(COUNT))
     level[[20, 21]] = np.nan
@@ -236,7 +230,6 @@ def test_a_jpeg_frame_that_shares_nothing_has_no_figure() -> None:
     assert [result.frames[k]["left_mired"] for k in (20, 21)] == [None, None]
 
 
-@UNKNOWN_AS_ZERO
 def test_jpegs_that_share_nothing_have_no_figures() -> None:
     light = levels_of(np.full((COUNT, 3), np.nan))
     _, result = balance(sequence_of(COUNT, kind="display-referred"), None, light, light, LOCK, PERIOD)
