@@ -187,11 +187,12 @@ class PairRotation:
     sigma_rad: float
 
 
-def average(count: int, pairs: list[PairRotation], passes: int = 30) -> tuple[Floats, Floats]:
+def average(count: int, pairs: list[PairRotation], passes: int = 60) -> tuple[Floats, Floats]:
     """Return orientations (count, 3, 3) that best agree with the pairs, and each pair's misfit in radians.
 
     The orientation of frame 0 is the identity; R_ij = R_j R_iᵀ. Iteratively reweighted least squares on
-    SO(3) (Chatterjee and Govindu, ICCV 2013) with Geman-McClure weights on misfit over sigma. Frames
+    SO(3) (Chatterjee and Govindu, ICCV 2013) with Geman-McClure weights on misfit over sigma, whose scale
+    shrinks from the worst misfit to 3 sigma, so that no pair is dropped before all have voted. Frames
     that no chain of pairs reaches from frame 0 keep the orientation of the frame before them; the caller
     supplies bridging pairs where that matters.
     """
@@ -203,14 +204,15 @@ def average(count: int, pairs: list[PairRotation], passes: int = 30) -> tuple[Fl
     misfit = np.zeros(len(pairs))
     if count < 2 or not pairs:
         return orientations, misfit
-    for turn in range(passes):
+    scale = np.inf
+    for _ in range(passes):
         error = log(np.swapaxes(orientations[j], 1, 2) @ measured @ orientations[i])
         misfit = np.linalg.norm(error, axis=1)
-        scale = max(3.0, 30.0 / 1.5**turn)
+        scale = max(3.0, min(scale / 1.5, float(np.max(misfit * inverse))))
         weights = (inverse / (1.0 + (misfit * inverse / scale) ** 2)) ** 2
         delta = _solve_steps(count, i, j, weights, error)
         orientations = orientations @ exp(delta)
-        if turn > 8 and float(np.max(np.abs(delta))) < 1e-9:
+        if scale <= 3.0 and float(np.max(np.abs(delta))) < 1e-9:
             break
     return orientations @ orientations[0].T, misfit
 

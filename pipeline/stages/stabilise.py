@@ -141,11 +141,11 @@ def _bridges(
     return bridges, rests
 
 
-def _compact(sequence: Sequence, pairs: list[PairRotation], passes: int = 30) -> tuple[Floats, Floats]:
+def _compact(sequence: Sequence, pairs: list[PairRotation]) -> tuple[Floats, Floats]:
     """Average over the photos alone and return orientations on the timeline, and the pairs' misfit."""
     place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
     moved = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in pairs]
-    solved, misfit = average(len(place), moved, passes)
+    solved, misfit = average(len(place), moved)
     return np.stack([solved[place[k]] for k in shown_frames(sequence)]), misfit
 
 
