@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry.camera import bearings, intrinsics
 from pipeline.geometry.rotation import (
     direction_for,
     essential,
@@ -40,14 +41,6 @@ class Pose:
     model: Model
     inliers: int
     direction: Floats | None = None
-
-
-def _rays(points: Floats, focal_px: float, centre: Floats) -> Floats:
-    return np.concatenate([(points - centre) / focal_px, np.ones((len(points), 1))], axis=1)
-
-
-def _unit(rays: Floats) -> Floats:
-    return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
 
 
 def _starts(
@@ -164,16 +157,16 @@ def pair_pose(
     """
     if len(points_i) < LEAST_MATCHES:
         return None
-    centre = np.array([(size[0] - 1) / 2.0, (size[1] - 1) / 2.0])
-    here, there = _rays(points_i, focal_px, centre), _rays(points_j, focal_px, centre)
+    unit_i, unit_j = (bearings(points, focal_px, *size) for points in (points_i, points_j))
+    here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
     noise = noise_px / focal_px
-    turned = rotation_only(_unit(here), _unit(there), noise)
-    miss = np.linalg.norm(_unit(there) - _unit(here) @ turned.T, axis=1)
+    turned = rotation_only(unit_i, unit_j, noise)
+    miss = np.linalg.norm(unit_j - unit_i @ turned.T, axis=1)
 
-    plane = None
+    plane: Floats | None = None
     if homography is not None:
-        camera = np.array([[focal_px, 0.0, centre[0]], [0.0, focal_px, centre[1]], [0.0, 0.0, 1.0]])
-        plane = np.linalg.solve(camera, homography @ camera)
+        camera = intrinsics(focal_px, *size)
+        plane = np.asarray(np.linalg.solve(camera, homography @ camera), np.float64)
     # The rotation alone errs by less than the parallax it leaves, unless the camera looks down.
     prior = (turned, max(float(np.median(miss)), noise)) if expected is None else expected
     best = _likeliest(_starts(here, there, noise, turned, plane), here, there, noise, prior, plane)
@@ -207,12 +200,11 @@ def rotation_near(
 
     The model and the neighbourhood are those of `pose`; the matches decide the rest.
     """
-    centre = np.array([(size[0] - 1) / 2.0, (size[1] - 1) / 2.0])
-    here, there = _rays(points_i, focal_px, centre), _rays(points_j, focal_px, centre)
+    unit_i, unit_j = (bearings(points, focal_px, *size) for points in (points_i, points_j))
     noise = noise_px / focal_px
     if pose.direction is None:
-        turned = rotation_only(_unit(here), _unit(there), noise)
-        return turned, noise / float(np.sqrt(len(here)))
+        return rotation_only(unit_i, unit_j, noise), noise / float(np.sqrt(len(unit_i)))
+    here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
     rotation, _, _, covariance = refine(pose.rotation, pose.direction, here, there, noise)
     return rotation, max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.1 * noise)
 
