@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 Model = Literal["rotation", "parallax"]
 
 _MOST_SURPRISE = 60.0
+_LEVEL_SIGMA_RAD = float(np.deg2rad(10.0))
 LEAST_MATCHES = 20
 """Fewer matches than this leave a pair's rotation to its neighbours."""
 
@@ -91,15 +92,21 @@ def _likeliest(
     noise: float,
     prior: tuple[Floats, float],
     plane: Floats | None,
+    down: Floats | None,
 ) -> tuple[float, Floats, Floats, Floats] | None:
     """Refine the candidate poses and return cost, rotation, direction and covariance of the likeliest.
 
     On a plane a second, wrong pose fits as well. Looking steeply down, it sees the plane from both
-    sides, and is dropped. Otherwise it is far from `prior`, a rotation and how far it may be off in
-    radians; the prior is capped, so that a wrong one decides nothing that the matches tell clearly.
+    sides, and is dropped. Otherwise its plane is not level, which the direction `down` (3,) in the first
+    camera's axes tells where it is known; else it is far from `prior`, a rotation and how far it may be
+    off in radians. Both are capped, so that wrong ones decide nothing that the matches tell clearly.
     """
 
-    def surprise(rotation: Floats) -> float:
+    def surprise(rotation: Floats, direction: Floats) -> float:
+        if plane is not None and down is not None:
+            cosine = abs(float(plane_normal(plane, rotation, direction) @ down))
+            off = float(np.arccos(min(cosine, 1.0)))
+            return min(0.5 * (off / _LEVEL_SIGMA_RAD) ** 2, _MOST_SURPRISE)
         return min(0.5 * (angle_between(rotation, prior[0]) / prior[1]) ** 2, _MOST_SURPRISE)
 
     def is_visible(rotation: Floats, direction: Floats) -> bool:
@@ -113,28 +120,35 @@ def _likeliest(
     for rotation, direction in starts:
         nearer, way, cost, _ = refine(rotation, direction, here, there, noise, passes=3)
         if is_visible(nearer, way):
-            screened.append((cost + surprise(nearer), nearer, way))
+            screened.append((cost + surprise(nearer, way), nearer, way))
     screened.sort(key=lambda candidate: candidate[0])
     best: tuple[float, Floats, Floats, Floats] | None = None
     for _, rotation, direction in screened[:2]:
         refined, way, cost, covariance = refine(rotation, direction, here, there, noise)
-        cost += surprise(refined)
+        cost += surprise(refined, way)
         if is_visible(refined, way) and (best is None or cost < best[0]):
             best = (cost, refined, way, covariance)
     return best
 
 
-def plane_in_view(plane: Floats, rotation: Floats, direction: Floats, rays: Floats) -> float:
-    """Return the share of rays (n, 3) that meet a plane in front of the camera, if a pose is right.
+def plane_normal(plane: Floats, rotation: Floats, direction: Floats) -> Floats:
+    """Return the unit normal (3,) of the plane of a homography between rays, but for its sign.
 
-    `plane` is its homography between rays, R + t n / d up to scale (Hartley and Zisserman, 2nd ed.,
-    eq. 13.2), whose middle singular value is 1 in that scale. The pose's direction has no sign, so the
-    better of both counts.
+    The homography is R + t n / d up to scale (Hartley and Zisserman, 2nd ed., eq. 13.2); its middle
+    singular value is 1 in that scale.
     """
     scaled = plane / np.linalg.svd(plane, compute_uv=False)[1]
     scaled *= np.sign(np.linalg.det(scaled))
     normal = (scaled - rotation).T @ direction
-    side = rays @ normal / max(float(np.linalg.norm(normal)), 1e-12)
+    return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-12))
+
+
+def plane_in_view(plane: Floats, rotation: Floats, direction: Floats, rays: Floats) -> float:
+    """Return the share of rays (n, 3) that meet a plane in front of the camera, if a pose is right.
+
+    The pose's direction has no sign, so the better of both counts.
+    """
+    side = rays @ plane_normal(plane, rotation, direction)
     return float(max(np.mean(side > -0.02), np.mean(side < 0.02)))
 
 
@@ -146,14 +160,17 @@ def pair_pose(
     noise_px: float = 0.5,
     homography: Floats | None = None,
     expected: tuple[Floats, float] | None = None,
+    down: Floats | None = None,
 ) -> Pose | None:
     """Return the rotation between two views from matches (m, 2) in px, or None where too few agree.
 
     `homography` takes px of i to px of j; `expected` is a rotation from other knowledge, such as attitude
-    angles, and how far it may be off in radians. Candidates are refined on the Sampson distance; those
-    that put most points behind a camera are dropped, and of the rest the likeliest is taken, near the
-    expected rotation or, without one, near the rotation alone. The latter is chosen where it explains
-    the matches as well by Torr's criterion.
+    angles, and how far it may be off in radians; `down` (3,) is the downward direction in the axes of
+    camera i, by which the ground that the homography belongs to is level. Candidates are refined on the
+    Sampson distance; those that put most points behind a camera are dropped, and of the rest the
+    likeliest is taken: that whose ground is level or, where that is untold, near the expected rotation,
+    or near the rotation alone. The latter is chosen where it explains the matches as well by Torr's
+    criterion.
     """
     if len(points_i) < LEAST_MATCHES:
         return None
@@ -169,7 +186,7 @@ def pair_pose(
         plane = np.asarray(np.linalg.solve(camera, homography @ camera), np.float64)
     # The rotation alone errs by less than the parallax it leaves, unless the camera looks down.
     prior = (turned, max(float(np.median(miss)), noise)) if expected is None else expected
-    best = _likeliest(_starts(here, there, noise, turned, plane), here, there, noise, prior, plane)
+    best = _likeliest(_starts(here, there, noise, turned, plane), here, there, noise, prior, plane, down)
     flat = gric(miss, noise, 2, 3)
     if best is None:
         return _rotation_pose(turned, miss, noise)

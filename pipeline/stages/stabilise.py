@@ -93,11 +93,12 @@ def _pose_of(
     expected = None
     if told_i is not None and told_j is not None:
         expected = (told_j @ told_i.T, ATTITUDE_SIGMA_RAD)
+    down = None if told_i is None else told_i @ np.array([0.0, 0.0, -1.0])
     used, _ = _split(len(pair.matches.points_i))
     points_i = pair.matches.points_i[used].astype(float)
     points_j = pair.matches.points_j[used].astype(float)
     return pair_pose(
-        points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography(), expected
+        points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography(), expected, down
     )
 
 
