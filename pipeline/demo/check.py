@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.corrections import Corrections
 from pipeline.geometry.camera import largest_rectangle
-from pipeline.geometry.rotation import exp
+from pipeline.geometry.path import steady_orientations
 from pipeline.measure.highpass import fast_figures, fast_part
 from pipeline.measure.motion import angle_path, jitter_rms_px
 from pipeline.report.metrics import load_limits, verdict
@@ -145,8 +145,7 @@ def _check_jitter(
 ) -> Check:
     shape = corrections.shape
     flown = np.array([frame["rotation_world_to_camera"] for frame in frames])
-    turned = exp(np.array([frame.rotation_rad for frame in corrections.frames]))
-    steady = np.swapaxes(turned, 1, 2) @ flown
+    steady = steady_orientations(flown, np.array([frame.rotation_rad for frame in corrections.frames]))
     rectangle = largest_rectangle(corrections.width, corrections.height, shape)
     focal = corrections.focal_px * WIDTH_PX / (corrections.crop_ratio * rectangle[0])
     size = (WIDTH_PX, WIDTH_PX * shape[1] / shape[0])

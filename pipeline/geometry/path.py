@@ -52,6 +52,11 @@ MARGIN_PX = 2.0
 """Distance kept from the source's border, so that interpolation never reads beyond it."""
 
 
+def steady_orientations(orientations: Floats, corrections: Floats) -> Floats:
+    """Return the steady camera's orientations C_kᵀ R_k (n, 3, 3) under rotation vectors (n, 3)."""
+    return np.asarray(np.swapaxes(exp(corrections), 1, 2) @ orientations)
+
+
 def corners_in_source(field: Field, corrections: Floats, crop: float) -> Floats:
     """Return source pixels (n, 4, 2) of the output's corners under rotation vectors (n, 3)."""
     rays = corner_rays(field.width, field.height, field.focal_px, field.shape, crop)
@@ -177,7 +182,7 @@ def _solve(
     import clarabel
 
     count = len(orientations)
-    steady = np.swapaxes(exp(corrections), 1, 2) @ orientations
+    steady = steady_orientations(orientations, corrections)
     turns = _turns(steady)
     jacobian = _turn_jacobian(turns) * field.focal_px
     flown = turns.ravel() * field.focal_px

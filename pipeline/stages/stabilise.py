@@ -14,9 +14,9 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from pipeline.geometry.camera import largest_rectangle
-from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_path, widest_crop
+from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_orientations, steady_path, widest_crop
 from pipeline.geometry.pose import Pose, attitude, pair_pose, rotation_near
-from pipeline.geometry.rotation import PairRotation, average, exp
+from pipeline.geometry.rotation import PairRotation, average
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
 from pipeline.measure.motion import angle_path, down_axis, jitter_rms_px, yaw_step_worst_deg
@@ -207,7 +207,7 @@ def stabilise(
     down = down_axis(sequence)
 
     flown = angle_path(motion.orientations)
-    steady = angle_path(np.swapaxes(exp(corrections), 1, 2) @ motion.orientations)
+    steady = angle_path(steady_orientations(motion.orientations, corrections))
     result.found = {
         "jitter_rms_px": jitter_rms_px(flown, present, period_frames, focal * zoom, out_size),
         "yaw_step_worst_deg": yaw_step_worst_deg(flown, present, down, period_frames),
@@ -217,7 +217,7 @@ def stabilise(
     if held_pairs:
         bridges, _ = _bridges(sequence.photos, held_pairs)
         seen, _ = _compact(sequence, held_pairs + bridges)
-        left = angle_path(np.swapaxes(exp(corrections), 1, 2) @ seen)
+        left = angle_path(steady_orientations(seen, corrections))
         result.left["jitter_rms_px"] = jitter_rms_px(left, present, period_frames, focal * zoom, out_size)
         result.left["yaw_step_worst_deg"] = yaw_step_worst_deg(left, present, down, period_frames)
     else:
