@@ -67,7 +67,8 @@ def list_card(
 ) -> None:
     """Show the sequences on a card: photos, interval, length, gaps and trouble."""
     from pipeline.card.scan import scan_card
-    from pipeline.console import card_facts, print_card, print_json
+    from pipeline.console.listing import card_facts, print_card
+    from pipeline.console.terminal import print_json
 
     contents = scan_card(card, _configured(config, set_).settings.load)
     if json:
@@ -107,7 +108,7 @@ def regrade(
     from json import dumps
 
     from pipeline import run as job
-    from pipeline.console import Terminal
+    from pipeline.console.terminal import Terminal
 
     configured = _configured(config, [*(set_ or []), f"encode.grade={dumps(grade)}"])
     with Terminal() as progress:
@@ -130,7 +131,7 @@ def stage(
 ) -> None:
     """Do one stage of a sequence again, with other settings."""
     from pipeline import run as job
-    from pipeline.console import Terminal
+    from pipeline.console.terminal import Terminal
 
     configured = _configured(config, set_)
     with Terminal() as progress:
@@ -150,7 +151,8 @@ def demo(
     workers: WorkersOption = None,
 ) -> None:
     """Write a synthetic card of two flights over an invented island, run the whole job, check the outcome."""
-    from pipeline.console import Terminal, outcome_facts, print_checks, print_json, print_outcomes
+    from pipeline.console.outcomes import outcome_facts, print_checks, print_outcomes
+    from pipeline.console.terminal import Terminal, print_json
     from pipeline.demo.card import write_demo
     from pipeline.demo.check import check_outcomes
 
@@ -179,14 +181,15 @@ def _run_card(
     card: Path, out: Path, configured: Configured, sequence: str | None, workers: int | None
 ) -> list[Outcome]:
     from pipeline import run as job
-    from pipeline.console import Terminal
+    from pipeline.console.terminal import Terminal
 
     with Terminal() as progress:
         return job.run_card(card, out, configured, sequence=sequence, progress=progress, workers=workers)
 
 
 def _finish(outcomes: list[Outcome], json: bool) -> None:
-    from pipeline.console import outcome_facts, print_json, print_outcomes
+    from pipeline.console.outcomes import outcome_facts, print_outcomes
+    from pipeline.console.terminal import print_json
 
     if json:
         print_json({"outcomes": outcome_facts(outcomes)})

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Executor
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import imageio.v3 as iio
 
-from pipeline.colour.grade import Grade, load_grade
-from pipeline.corrections import Corrections, FrameCorrection
-from pipeline.errors import EvenflightError, PhotoError, UsageError
+from pipeline.colour.grade import load_grade
+from pipeline.corrections import Corrections
+from pipeline.errors import UsageError
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.measure.video import WORKING_WIDTH, ClipFigures, frames_of, measure_clip
 from pipeline.parallel import ordered_map
-from pipeline.photo.opening import Photo, open_photo
-from pipeline.render.compose import Samples, render_frame
-from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, load_delivery
+from pipeline.render.delivery import Delivery, exact_rate, load_delivery
+from pipeline.render.produce import Rendered, RenderJob, render_run, runs_of_one_photo
 from pipeline.render.resample import source_scale
 from pipeline.render.writer import LIMITED_RANGE, VideoFacts, VideoWriter
 from pipeline.settings import Settings
@@ -28,28 +26,6 @@ from pipeline.stages.result import Figures, StageResult
 MAX_ENLARGEMENT = 1.25
 # Factors up to this are rounding of sizes and not worth a word.
 _SAME_SIZE = 1.001
-# Frames that show the same photo are rendered from one decode, so many at a time.
-_RUN_FRAMES = 4
-
-
-@dataclass(frozen=True)
-class RenderJob:
-    """What every frame of a render shares; it travels to the workers."""
-
-    card: Path
-    corrections: Corrections
-    grade: Grade
-    format: FrameFormat
-
-
-@dataclass(frozen=True)
-class Rendered:
-    """One finished frame: its samples, the file that it shows, and why that is not the one intended."""
-
-    correction: FrameCorrection
-    samples: Samples
-    shown_file: str
-    trouble: str | None
 
 
 def output_size(
@@ -128,45 +104,6 @@ def encode(
     result.applied = {"outputs": [output]}
     _measure(result, path, corrections, folder / "work" / "thumbs", (width, height), settings, executor)
     return result
-
-
-def runs_of_one_photo(corrections: Corrections) -> Iterator[list[FrameCorrection]]:
-    """Yield the frames in order, those next to each other that show the same photo together."""
-    run: list[FrameCorrection] = []
-    for frame in corrections.frames:
-        if run and (frame.shown_file != run[0].shown_file or len(run) == _RUN_FRAMES):
-            yield run
-            run = []
-        run.append(frame)
-    if run:
-        yield run
-
-
-def render_run(job: RenderJob, run: list[FrameCorrection]) -> list[Rendered]:
-    """Render frames that show the same photo, or the nearest that can be opened in its place."""
-    try:
-        photo, source, trouble = open_photo(job.card / run[0].shown_file), None, None
-    except PhotoError as error:
-        photo, source = _stand_in(job, run[0])
-        trouble = f"{error}; {source.shown_file} stands in"
-    rendered = []
-    for frame in run:
-        # A stand-in comes with its own correction; the frame's number seeds the dither.
-        applied = frame if source is None else source.model_copy(update={"frame": frame.frame})
-        samples = render_frame(photo, applied, job.corrections, job.grade, job.format)
-        rendered.append(Rendered(frame, samples, applied.shown_file, trouble))
-    return rendered
-
-
-def _stand_in(job: RenderJob, frame: FrameCorrection) -> tuple[Photo, FrameCorrection]:
-    """Open the photo nearest in time to that of `frame`, other than its own."""
-    others = [other for other in job.corrections.frames if other.shown_file != frame.shown_file]
-    for other in sorted(others, key=lambda other: (abs(other.time_s - frame.time_s), other.frame)):
-        try:
-            return open_photo(job.card / other.shown_file), other
-        except PhotoError:
-            continue
-    raise EvenflightError(f"no photo of {job.corrections.id} can be opened: is the card still in its place?")
 
 
 def _note_frame(result: StageResult, rendered: Rendered) -> None:

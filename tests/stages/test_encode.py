@@ -18,8 +18,9 @@ from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.parallel import local_executor, ordered_map
 from pipeline.render.delivery import Delivery, load_delivery
+from pipeline.render.produce import RenderJob, render_run, runs_of_one_photo
 from pipeline.settings import EncodeSettings, Settings
-from pipeline.stages.encode import RenderJob, encode, output_size, render_run, runs_of_one_photo
+from pipeline.stages.encode import encode, output_size
 
 WIDTH, HEIGHT = 480, 360
 

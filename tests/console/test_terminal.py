@@ -1,10 +1,10 @@
-"""What the commands print about a card, and the short forms of numbers."""
+"""Progress on stderr, and the short forms of numbers."""
 
 from __future__ import annotations
 
 import pytest
 
-from pipeline.console import Terminal, spans
+from pipeline.console.terminal import Terminal, spans
 
 
 @pytest.mark.parametrize(

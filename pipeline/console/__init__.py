@@ -1,0 +1,1 @@
+"""What the commands print: tables and facts on stdout; progress, remarks and errors on stderr."""
