@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,17 @@ class Box:
     bottom: int
     left: int
     right: int
+
+
+def enclosing(boxes: Iterable[Box]) -> Box:
+    """Return the smallest box that holds all of `boxes`."""
+    every = list(boxes)
+    return Box(
+        min(box.top for box in every),
+        max(box.bottom for box in every),
+        min(box.left for box in every),
+        max(box.right for box in every),
+    )
 
 
 _own = threading.local()

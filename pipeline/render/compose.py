@@ -8,6 +8,7 @@ applied in camera RGB, because that is where a channel clips.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -22,7 +23,7 @@ from pipeline.photo.jpeg import LinearPhoto
 from pipeline.photo.opening import Photo
 from pipeline.photo.raw import RawPhoto
 from pipeline.render import resample
-from pipeline.render.arrays import F32, F64, STRIP_ROWS, reused
+from pipeline.render.arrays import F32, F64, STRIP_ROWS, Box, enclosing, reused
 from pipeline.render.delivery import FrameFormat
 from pipeline.render.demosaic import linear_rgb
 
@@ -66,11 +67,13 @@ def look_of(photo: Photo, frame: FrameCorrection, corrections: Corrections, grad
 
 
 def warped(
-    photo: Photo, frame: FrameCorrection, corrections: Corrections, size: tuple[int, int]
-) -> tuple[F32, F64]:
-    """Return linear, white-balanced camera RGB at the output's size, and the map it came through.
+    photo: Photo, frame: FrameCorrection, corrections: Corrections, sizes: Iterable[tuple[int, int]]
+) -> Iterator[tuple[F32, F64]]:
+    """Yield, for each size, linear white-balanced camera RGB of that size and the map it came through.
 
-    Raises EvenflightError where the photo is not of the size that was measured, or where the map leaves
+    The photo is demosaicked once for all sizes. The array of one size is reused by the next.
+
+    Raises EvenflightError where the photo is not of the size that was measured, or where a map leaves
     the photo.
     """
     width, height = photo_size(photo)
@@ -80,12 +83,21 @@ def warped(
             f"{label} is {width}×{height} px, but {corrections.width}×{corrections.height} was measured: "
             "run the sequence again"
         )
-    homography = resample.output_to_source(corrections, frame, size)
-    resample.check_inside(homography, size, width, height, label)
-    shrink = resample.source_scale(corrections, size)
-    radius = len(resample.box_taps(shrink)) // 2
-    box = resample.needed_box(homography, size, width, height, radius)
-    return resample.warp(linear_rgb(photo, frame.neutral, box), homography, size, box, shrink), homography
+    views: list[tuple[tuple[int, int], F64, float, Box]] = []
+    for size in sizes:
+        homography = resample.output_to_source(corrections, frame, size)
+        resample.check_inside(homography, size, width, height, label)
+        shrink = resample.source_scale(corrections, size)
+        radius = len(resample.box_taps(shrink)) // 2
+        box = resample.needed_box(homography, size, width, height, radius)
+        views.append((size, homography, shrink, box))
+    whole = enclosing(box for _, _, _, box in views)
+    linear = linear_rgb(photo, frame.neutral, whole)
+    for size, homography, shrink, box in views:
+        # Only what this size needs, so that it is rendered as if alone, bit for bit.
+        rows = slice(box.top - whole.top, box.bottom - whole.top)
+        columns = slice(box.left - whole.left, box.right - whole.left)
+        yield resample.warp(linear[rows, columns], homography, size, box, shrink), homography
 
 
 def brighten(rgb: F32, look: Look, vignette: F32 | None = None) -> F32:
@@ -152,31 +164,56 @@ def dither(planes: tuple[F32, F32, F32], format: FrameFormat, seed: int) -> Samp
 
 
 def render_frame(
-    photo: Photo, frame: FrameCorrection, corrections: Corrections, grade: Grade, format: FrameFormat
-) -> Samples:
-    """Return the finished samples of one frame: every step above, per-pixel ones strip by strip.
+    photo: Photo,
+    frame: FrameCorrection,
+    corrections: Corrections,
+    grade: Grade,
+    formats: tuple[FrameFormat, ...],
+) -> tuple[Samples, ...]:
+    """Return the finished samples of one frame for each of `formats`.
 
+    All come from one decode and one demosaic; formats of one size share the warp and the grade as well.
     Raises EvenflightError as `warped` does.
     """
-    size = (format.width, format.height)
-    rgb, homography = warped(photo, frame, corrections, size)
     look = look_of(photo, frame, corrections, grade)
-    across, down = format.chroma_step
-    chroma = (format.height // down, format.width // across)
-    planes = (
-        reused("luma", (format.height, format.width)),
-        reused("chroma blue", chroma),
-        reused("chroma red", chroma),
-    )
-    for top in range(0, format.height, STRIP_ROWS):
-        rows = range(top, min(top + STRIP_ROWS, format.height))
+    sizes = list(dict.fromkeys((format.width, format.height) for format in formats))
+    samples: dict[FrameFormat, Samples] = {}
+    for size, (rgb, homography) in zip(sizes, warped(photo, frame, corrections, sizes), strict=True):
+        alike = [format for format in formats if (format.width, format.height) == size]
+        samples |= _finished(rgb, homography, look, corrections, alike, frame.frame)
+    return tuple(samples[format] for format in formats)
+
+
+def _finished(
+    rgb: F32, homography: F64, look: Look, corrections: Corrections, formats: list[FrameFormat], seed: int
+) -> dict[FrameFormat, Samples]:
+    """Do the per-pixel steps after the warp, strip by strip, for formats that share their size."""
+    height, width = rgb.shape[:2]
+    planes = {format: _empty_planes(format) for format in formats}
+    for top in range(0, height, STRIP_ROWS):
+        rows = range(top, min(top + STRIP_ROWS, height))
         vignette = None
         if any(corrections.vignette):
             vignette = resample.vignette_gain(
-                homography, size, rows, corrections.width, corrections.height, corrections.vignette
+                homography, (width, height), rows, corrections.width, corrections.height, corrections.vignette
             )
         gained = brighten(rgb[rows.start : rows.stop], look, vignette)
         code = apply_grade(look.grade, to_working_space(gained, look))
-        for plane, part, step in zip(planes, to_ycbcr(code, format), (1, down, down), strict=True):
-            plane[rows.start // step : rows.stop // step] = part
-    return dither(planes, format, frame.frame)
+        for format in formats:
+            down = format.chroma_step[1]
+            for plane, part, step in zip(
+                planes[format], to_ycbcr(code, format), (1, down, down), strict=True
+            ):
+                plane[rows.start // step : rows.stop // step] = part
+    return {format: dither(planes[format], format, seed) for format in formats}
+
+
+def _empty_planes(format: FrameFormat) -> tuple[F32, F32, F32]:
+    across, down = format.chroma_step
+    chroma = (format.height // down, format.width // across)
+    name = format.pixel_format
+    return (
+        reused(f"luma {name}", (format.height, format.width)),
+        reused(f"chroma blue {name}", chroma),
+        reused(f"chroma red {name}", chroma),
+    )

@@ -19,20 +19,20 @@ _RUN_FRAMES = 4
 
 @dataclass(frozen=True)
 class RenderJob:
-    """What every frame of a render shares; it travels to the workers."""
+    """What every frame of a render shares; it travels to the workers. `formats` has one for each video."""
 
     card: Path
     corrections: Corrections
     grade: Grade
-    format: FrameFormat
+    formats: tuple[FrameFormat, ...]
 
 
 @dataclass(frozen=True)
 class Rendered:
-    """One finished frame: its samples, the file that it shows, and why that is not the one intended."""
+    """One finished frame: its samples in each format, the file it shows, and why that is another one."""
 
     correction: FrameCorrection
-    samples: Samples
+    samples: tuple[Samples, ...]
     shown_file: str
     trouble: str | None
 
@@ -60,7 +60,7 @@ def render_run(job: RenderJob, run: list[FrameCorrection]) -> list[Rendered]:
     for frame in run:
         # A stand-in comes with its own correction; the frame's number seeds the dither.
         applied = frame if source is None else source.model_copy(update={"frame": frame.frame})
-        samples = render_frame(photo, applied, job.corrections, job.grade, job.format)
+        samples = render_frame(photo, applied, job.corrections, job.grade, job.formats)
         rendered.append(Rendered(frame, samples, applied.shown_file, trouble))
     return rendered
 

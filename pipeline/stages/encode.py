@@ -89,14 +89,15 @@ def encode(
     )
     grade_name = Path(settings.encode.grade).stem
     path = folder / f"{corrections.id}_{grade_name}_{delivery_name}.{delivery.container}"
-    job = RenderJob(card, corrections, grade, delivery.frame_format((width, height)))
-    writer = VideoWriter(path, delivery, job.format, exact_rate(settings.encode.fps), corrections.started_at)
+    format = delivery.frame_format((width, height))
+    job = RenderJob(card, corrections, grade, (format,))
+    writer = VideoWriter(path, delivery, format, exact_rate(settings.encode.fps), corrections.started_at)
     result = StageResult(warnings=[note] if note else [])
     runs = ordered_map(executor, partial(render_run, job), runs_of_one_photo(corrections), 2 * workers)
     with writer:
         for run in runs:
             for rendered in run:
-                writer.write(rendered.samples)
+                writer.write(rendered.samples[0])
                 _note_frame(result, rendered)
             advance(len(run))
     assert writer.facts is not None

@@ -47,7 +47,7 @@ def test_stage_by_stage_equals_the_fused_render(
     grade = Grade(intent="brighter", exposure_ev=0.3)
     frame = made.frames[0]
 
-    rgb, homography = compose.warped(photo, frame, made, (240, 180))
+    ((rgb, homography),) = compose.warped(photo, frame, made, [(240, 180)])
     rgb = rgb.copy()
     look = compose.look_of(photo, frame, made, grade)
     vignette = resample.vignette_gain(homography, (240, 180), range(0, 180), 400, 300, made.vignette)
@@ -55,7 +55,7 @@ def test_stage_by_stage_equals_the_fused_render(
     code = apply_grade(grade, compose.to_working_space(gained, look))
     samples = compose.dither(compose.to_ycbcr(code, format), format, frame.frame)
 
-    fused = compose.render_frame(photo, frame, made, grade, format)
+    (fused,) = compose.render_frame(photo, frame, made, grade, (format,))
     assert fused.dtype == samples.dtype
     np.testing.assert_array_equal(fused, samples)
 
@@ -68,7 +68,7 @@ def test_grey_stays_grey_from_the_mosaic_to_the_samples(
     ramp = np.broadcast_to(np.linspace(0.05, 1.2, 400)[:, np.newaxis], (300, 400, 3))
     format = FrameFormat(400, 300, pixel_format)
     made = corrections(400, 300)
-    samples = compose.render_frame(mosaic_photo(ramp), made.frames[0], made, PLAIN, format)
+    (samples,) = compose.render_frame(mosaic_photo(ramp), made.frames[0], made, PLAIN, (format,))
     _, blue, red = (plane[:, 4:-4] for plane in planes_of(samples, format))
     # A mosaic of whole numbers and the dither may move a sample by one code.
     assert abs(int(blue.min()) - middle) <= 1
@@ -84,7 +84,7 @@ def test_gain_brightens_in_linear_light(mosaic_photo: MakePhoto, corrections: Ma
     codes = []
     for gain_ev in (0.0, 1.0):
         made = corrections(100, 100, gain_ev=gain_ev)
-        luma = planes_of(compose.render_frame(photo, made.frames[0], made, PLAIN, format), format)[0]
+        luma = planes_of(compose.render_frame(photo, made.frames[0], made, PLAIN, (format,))[0], format)[0]
         codes.append((luma.mean() - 64.0) / 876.0)
     assert codes[0] == pytest.approx(0.2 ** (1 / 2.4), abs=2e-4)
     assert codes[1] / codes[0] == pytest.approx(2.0 ** (1 / 2.4), rel=5e-4)
@@ -94,7 +94,7 @@ def test_the_common_white_is_white(mosaic_photo: MakePhoto, corrections: MakeCor
     photo = mosaic_photo(np.full((64, 64, 3), 0.5))
     made = corrections(64, 64).model_copy(update={"white": 0.5})
     format = FrameFormat(64, 64, "yuv444p10le")
-    luma = planes_of(compose.render_frame(photo, made.frames[0], made, PLAIN, format), format)[0]
+    luma = planes_of(compose.render_frame(photo, made.frames[0], made, PLAIN, (format,))[0], format)[0]
     assert luma.mean() == pytest.approx(940.0, abs=0.6)
 
 
@@ -106,7 +106,7 @@ def test_clipped_parts_are_neutral_and_white_even_of_a_darkened_outlier(
     format = FrameFormat(64, 64, "yuv444p10le")
     for gain_ev in (0.0, -0.7):
         made = corrections(64, 64, gain_ev=gain_ev)
-        planes = planes_of(compose.render_frame(photo, made.frames[0], made, PLAIN, format), format)
+        planes = planes_of(compose.render_frame(photo, made.frames[0], made, PLAIN, (format,))[0], format)
         for plane, code in zip(planes, (940, 512, 512), strict=True):
             assert plane.mean() == pytest.approx(code, abs=0.6)
 
@@ -119,7 +119,7 @@ def test_display_referred_photos_keep_their_colours(corrections: MakeCorrections
     made = corrections(64, 64, neutral=(1.0, 1.0, 1.0))
     format = FrameFormat(64, 64, "yuv444p10le")
     grade = Grade(intent="with a shoulder", shoulder=True)
-    planes = planes_of(compose.render_frame(photo, made.frames[0], made, grade, format), format)
+    planes = planes_of(compose.render_frame(photo, made.frames[0], made, grade, (format,))[0], format)
     red, green, blue = levels[[255, 128, 30]] ** (1 / 2.4)
     luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
     assert planes[0].mean() == pytest.approx(64 + 876 * luma, abs=0.3)
@@ -132,7 +132,7 @@ def test_another_size_than_the_measured_one_is_refused(
 ) -> None:
     made = corrections(66, 64)
     with pytest.raises(EvenflightError, match=r"frame 0 .reed_marsh_0001.dng. is 64×64 px, but 66×64"):
-        compose.warped(mosaic_photo(np.full((64, 64, 3), 0.5)), made.frames[0], made, (64, 64))
+        list(compose.warped(mosaic_photo(np.full((64, 64, 3), 0.5)), made.frames[0], made, [(64, 64)]))
 
 
 def test_dither_keeps_the_mean_and_follows_its_seed() -> None:
@@ -156,3 +156,19 @@ def test_chroma_stands_on_even_columns_between_two_rows() -> None:
     seen = compose.to_ycbcr(code, format)[1]
     expected = (full[0::2, 0::2] + full[1::2, 0::2]) / 2
     np.testing.assert_allclose(seen[:, 1:], expected[:, 1:], atol=1e-3)
+
+
+def test_several_formats_of_one_decode_are_each_as_if_rendered_alone(
+    mosaic_photo: MakePhoto, corrections: MakeCorrections
+) -> None:
+    photo = mosaic_photo(zone_plate(300, 400, 0.3))
+    made = corrections(400, 300, 0.7, rotation_rad=(0.01, -0.02, 0.03))
+    formats = (
+        FrameFormat(240, 180, "yuv420p"),
+        FrameFormat(100, 100, "yuv422p10le"),
+        FrameFormat(240, 180, "yuv444p10le"),
+    )
+    together = compose.render_frame(photo, made.frames[0], made, PLAIN, formats)
+    for format, samples in zip(formats, together, strict=True):
+        (alone,) = compose.render_frame(photo, made.frames[0], made, PLAIN, (format,))
+        np.testing.assert_array_equal(samples, alone)

@@ -204,7 +204,7 @@ def test_without_thumbnails_what_was_found_has_a_reason(tmp_path: Path) -> None:
 
 def samples_of(job: RenderJob, executor: Executor, workers: int) -> list[bytes]:
     runs = ordered_map(executor, partial(render_run, job), runs_of_one_photo(job.corrections), 2 * workers)
-    return [rendered.samples.tobytes() for run in runs for rendered in run]
+    return [rendered.samples[0].tobytes() for run in runs for rendered in run]
 
 
 def test_frames_are_the_same_for_any_workers_and_executor(tmp_path: Path) -> None:
@@ -214,7 +214,7 @@ def test_frames_are_the_same_for_any_workers_and_executor(tmp_path: Path) -> Non
         tmp_path / "card",
         corrections_of(files),
         load_grade("plain"),
-        load_delivery("1080p-h264")[1].frame_format((320, 180)),
+        (load_delivery("1080p-h264")[1].frame_format((320, 180)),),
     )
     with (
         local_executor(1) as one,
