@@ -115,6 +115,7 @@ class Sequence(_Record):
     interval_s: float
     frames: tuple[Frame, ...]
     left_aside: tuple[LeftAside, ...] = ()
+    panorama: bool = False
     warnings: tuple[str, ...] = ()
 
     @property

@@ -8,9 +8,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.card import timeline
+from pipeline.card import brackets, timeline
 from pipeline.card.draft import CardPhoto, Draft, Slot
+from pipeline.card.panorama import looks_round
 from pipeline.card.sequencing import build_sequence, positions_m, tell_apart
+from pipeline.measure.exposure import captured_ev
 from pipeline.sequence import LeftAside, PhotoFacts, Sequence
 
 _NEAR_NUMBERS = 20  # file numbers this close may tell the place of a photo without a time
@@ -44,7 +46,16 @@ def assemble(photos: list[CardPhoto]) -> tuple[list[Sequence], list[LeftAside]]:
     homeless += [s.photo for d in drafts if not d.usable for s in d.slots if s.photo is not None]
     drafts = sorted((d for d in drafts if d.usable), key=lambda d: (d.slots[0].clock_s, d.first.file))
     aside = [LeftAside(file=p.file, why=p.trouble or _NO_PLACE, trouble=True) for p in homeless]
+    for draft in drafts:
+        draft.round_view = looks_round(_attitudes(draft), _places(draft.photos))
     return tell_apart([build_sequence(draft) for draft in drafts]), aside
+
+
+def _attitudes(draft: Draft) -> NDArray[np.float64]:
+    """Yaw and pitch of the camera [degrees] (n, 2), NaN where unknown."""
+    facts = [photo.facts for photo in draft.photos]
+    told = [(None, None) if f is None else (f.yaw_deg, f.pitch_deg) for f in facts]
+    return np.array([[np.nan if angle is None else angle for angle in pair] for pair in told])
 
 
 def _group_key(facts: PhotoFacts) -> tuple[object, ...]:
@@ -91,28 +102,74 @@ def _numbers(photos: list[CardPhoto]) -> NDArray[np.int64] | None:
 
 
 def _drafts(photos: list[CardPhoto]) -> list[Draft]:
-    """Cut the timed photos of one camera into sequences and find the missing places."""
+    """Cut the timed photos of one camera into sequences, each exposure of a bracketed flight its own."""
     photos = sorted(photos, key=_by_time)
     clock, zone_s = _clock(photos)
+    drafts: list[Draft] = []
+    plain: list[CardPhoto] = []
+    for piece in brackets.at_pauses(clock):
+        part = photos[piece]
+        offsets = brackets.bracket_offsets(_exposures_ev(part))
+        if offsets is None:
+            plain += part
+            continue
+        split = brackets.exposures(offsets)
+        for offset, places in split:
+            for draft in _cut([part[i] for i in places]):
+                draft.warnings.append(
+                    f"the flight was bracketed and split into {len(split)} sequences, one for each "
+                    f"exposure; this one is at {offset:+.1f} EV from the middle"
+                )
+                drafts.append(draft)
+    if plain:
+        drafts += _cut(plain)
+    for draft in drafts:
+        draft.zone_s = zone_s
+    return drafts
+
+
+def _exposures_ev(photos: list[CardPhoto]) -> NDArray[np.float64]:
+    """What the exposure of each photo lets in [EV], NaN where its tags do not say."""
+    known = (captured_ev(f.shutter_s, f.aperture, f.iso) for f in (p.facts for p in photos) if f is not None)
+    return np.array([np.nan if ev is None else ev for ev in known], dtype=np.float64)
+
+
+def _cut(photos: list[CardPhoto]) -> list[Draft]:
+    """Cut photos in order of time into sequences and find the missing places."""
+    clock, _ = _clock(photos)
     step = _clock_step(photos, clock)
     numbers = _numbers(photos)
-    order, set_back = timeline.order_photos(clock, numbers)
+    order, jumps = timeline.order_photos(clock, numbers, step, _places(photos))
     photos, clock = [photos[i] for i in order], clock[order]
     numbers = None if numbers is None else numbers[order]
-    if set_back:
-        clock = timeline.mend_clock(clock, set_back, step)
+    before = clock
+    if jumps:
+        clock = timeline.mend_clock(clock, jumps, step)
     drafts = []
     for piece in timeline.cut_sequences(clock, numbers, step):
         part = None if numbers is None else numbers[piece]
         draft = _draft(photos[piece], clock[piece], part, step)
-        draft.zone_s = zone_s
         draft.warnings += [
-            f"the camera's clock was set back before {photos[place].file}; later times were shifted"
-            for place in set_back
+            f"the camera's clock jumped by {_hours(before[place] - before[place - 1])} before "
+            f"{photos[place].file}; later times were shifted"
+            for place in jumps
             if piece.start < place < piece.stop
         ]
         drafts.append(draft)
     return drafts
+
+
+def _hours(seconds: float) -> str:
+    sign, whole = "-" if seconds < 0.0 else "+", abs(round(seconds))
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def _places(photos: list[CardPhoto]) -> NDArray[np.float64] | None:
+    """Positions [m] (n, 3), NaN where unknown; None where none is known."""
+    places = positions_m([photo.facts for photo in photos])
+    if all(place is None for place in places):
+        return None
+    return np.array([(np.nan,) * 3 if place is None else place for place in places])
 
 
 def _clock(photos: list[CardPhoto]) -> tuple[NDArray[np.float64], float | None]:
@@ -226,9 +283,9 @@ def _steps(photo: CardPhoto, other: CardPhoto) -> int | None:
 
 def _travel(photos: list[CardPhoto]) -> NDArray[np.float64] | None:
     """Way between neighbouring photos as a multiple of the usual one; None where it says nothing."""
-    places = positions_m([photo.facts for photo in photos])
-    if any(place is None for place in places):
+    places = _places(photos)
+    if places is None or np.isnan(places).any():
         return None
-    way = np.linalg.norm(np.diff(np.array(places), axis=0), axis=1)
+    way = np.linalg.norm(np.diff(places, axis=0), axis=1)
     usual = float(np.median(way))
     return way / usual if usual > 0.5 else None  # less is lost in the receiver's noise

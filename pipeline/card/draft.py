@@ -74,7 +74,10 @@ class Slot:
 
 @dataclass
 class Draft:
-    """A sequence in the making; `facts` are those of its first readable photo."""
+    """A sequence in the making; `facts` are those of its first readable photo.
+
+    `round_view` says that the camera looked around from one place, as for a panorama.
+    """
 
     facts: PhotoFacts
     interval_s: float
@@ -82,11 +85,17 @@ class Draft:
     warnings: list[str]
     zone_s: float | None = None
     timed: bool = True
+    round_view: bool = False
+
+    @property
+    def photos(self) -> list[CardPhoto]:
+        """The photos, whole or torn, in order."""
+        return [slot.photo for slot in self.slots if slot.photo is not None]
 
     @property
     def first(self) -> CardPhoto:
         """The first photo, whole or torn."""
-        return next(slot.photo for slot in self.slots if slot.photo is not None)
+        return self.photos[0]
 
     @property
     def usable(self) -> bool:

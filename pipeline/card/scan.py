@@ -30,7 +30,9 @@ Beside = dict[str, tuple[str, str]]  # a file left aside: the file kept instead,
 
 @dataclass
 class CardContents:
-    """What a card holds: sequences, runs of fewer than ten photos, and files that belong to neither.
+    """What a card holds: sequences, single photos, and files that belong to neither.
+
+    Single photos are runs of fewer than ten, and panoramas.
 
     `left_aside` lists all of the latter, also those that a sequence lists as its own twins and
     duplicates.
@@ -56,8 +58,9 @@ def scan_card(
     photos = _read_photos(card, paths, advance)
     photos, duplicates = _drop_duplicates(card, photos)
     photos, twins = _drop_twins(photos)
+    photos, versions = _drop_versions(photos)
     found, unplaced = assemble(photos)
-    beside = duplicates | twins
+    beside = duplicates | twins | versions
     found = [_with_left_aside(sequence, beside) for sequence in found]
     found = _leave_out(found, settings.leave_out)
     left_aside += [LeftAside(file=file, why=why) for file, (_, why) in beside.items()]
@@ -65,7 +68,8 @@ def scan_card(
     contents = CardContents(left_aside=sorted(left_aside, key=lambda item: item.file))
     for sequence in found:
         files = sum(frame.file is not None for frame in sequence.frames)
-        (contents.sequences if files >= SHORTEST_SEQUENCE else contents.singles).append(sequence)
+        flight = files >= SHORTEST_SEQUENCE and not sequence.panorama
+        (contents.sequences if flight else contents.singles).append(sequence)
     return contents
 
 
@@ -187,6 +191,20 @@ def _drop_twins(photos: list[CardPhoto]) -> tuple[list[CardPhoto], Beside]:
     timed = {raw: photo for photo in photos if photo.file in beside for raw in (beside[photo.file][0],)}
     # a RAW too torn to tell its time has the time of its twin
     return [_timed_by(photo, timed.get(photo.file)) for photo in kept], beside
+
+
+def _drop_versions(photos: list[CardPhoto]) -> tuple[list[CardPhoto], Beside]:
+    """Of files of one shot whose names differ only in capitals, keep the first.
+
+    They cannot lie beside each other on the card itself, only on a disk that tells capitals apart.
+    """
+    first: dict[object, CardPhoto] = {}
+    beside: Beside = {}
+    for photo in photos:
+        kept = first.setdefault((photo.file.lower(), photo.camera, photo.shot), photo)
+        if kept is not photo:
+            beside[photo.file] = kept.file, f"another version of {kept.file}: the names differ in capitals"
+    return [photo for photo in photos if photo.file not in beside], beside
 
 
 def _same_shot(raw: CardPhoto, other: CardPhoto) -> bool:

@@ -74,6 +74,7 @@ def build_sequence(draft: Draft) -> Sequence:
         started_at=None if started is None else started.isoformat(),
         interval_s=round(draft.interval_s, 6),
         frames=frames,
+        panorama=draft.round_view,
         warnings=tuple(draft.warnings),
     )
 

@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 PAUSE_S = 60.0  # a pause over this, or over PAUSE_INTERVALS intervals if longer, ends a sequence
 PAUSE_INTERVALS = 10.0
 LONGEST_INTERVAL_S = 600.0  # photos further apart than this are single photos, however regular
-CLOCK_STEP_S = 600.0  # a clock set back by more than this in flight is taken for another flight
+ZONE_STEP_S = 900.0  # time zones differ by whole quarters of an hour
+MOST_ZONE_STEPS = 104  # from UTC-12 to UTC+14
+NOISE_M = 5.0  # what positions of a hovering drone differ by at most
 _WINDOW = 8  # photos on each side of a place that tell its local interval
 
 Times = NDArray[np.float64]
@@ -76,13 +78,15 @@ def _regular_interval(gaps_s: Times, step_s: float) -> float | None:
     return interval if regular else None
 
 
-def order_photos(clock_s: Times, numbers: NDArray[np.int64] | None) -> tuple[NDArray[np.intp], list[int]]:
-    """Return the order in which the photos were made, and the places in it before which the clock was
-    set back.
+def order_photos(
+    clock_s: Times, numbers: NDArray[np.int64] | None, step_s: float, places_m: Times | None = None
+) -> tuple[NDArray[np.intp], list[int]]:
+    """Return the order in which the photos were made, and the places in it before which the clock jumped.
 
     That is the order of time, and of file numbers within one instant. Where consecutive numbers show
-    that the clock was set back in flight (at most three times), it is the order of the numbers.
-    `numbers` must have been continued by `unwrap_numbers`.
+    that the clock was changed in flight (at most three times), it is the order of the numbers.
+    `numbers` must have been continued by `unwrap_numbers`; `places_m` (n, 3) are positions, NaN where
+    unknown.
     """
     if numbers is None:
         return np.argsort(clock_s, kind="stable"), []
@@ -91,21 +95,45 @@ def order_photos(clock_s: Times, numbers: NDArray[np.int64] | None) -> tuple[NDA
         return by_time, []
     by_number = np.argsort(numbers, kind="stable")
     gaps, steps = np.diff(clock_s[by_number]), np.diff(numbers[by_number])
-    backwards = (gaps < 0.0) & (gaps >= -CLOCK_STEP_S)
-    set_back = np.flatnonzero(backwards & (steps == 1)) + 1
-    if 0 < set_back.size <= 3 and set_back.size == np.count_nonzero(backwards):
-        return by_number, [int(place) for place in set_back]
+    travel = None if places_m is None else np.linalg.norm(np.diff(places_m[by_number], axis=0), axis=1)
+    jumps = [
+        int(i) + 1
+        for i in np.flatnonzero(((gaps < 0.0) | (gaps > PAUSE_S)) & (steps == 1))
+        if _flight_goes_on(gaps, int(i), step_s, travel)
+    ]
+    backwards = np.flatnonzero(gaps < 0.0) + 1
+    if 0 < len(jumps) <= 3 and set(backwards.tolist()) <= set(jumps):
+        return by_number, jumps
     return by_time, []
 
 
-def mend_clock(clock_s: Times, set_back: list[int], step_s: float) -> Times:
-    """Shift the times after each place where the clock was set back, as if one interval had passed."""
+def _flight_goes_on(gaps: Times, i: int, step_s: float, travel: Times | None) -> bool:
+    """Whether gap `i` is a change of the clock in flight: the rhythm is the same before and after, no
+    place says otherwise, and the clock went back, or forward by whole quarters of an hour (time zones)."""
+    sides = [side[side >= 0.0] for side in (gaps[max(0, i - _WINDOW) : i], gaps[i + 1 : i + 1 + _WINDOW])]
+    length = min(side.size for side in sides)
+    if not length:
+        return False
+    interval, other = (interval_of(side, step_s) for side in sides)
+    if abs(interval - other) > 0.1 * interval + 2.0 * step_s / length:
+        return False
+    if travel is not None and travel[i] > 3.0 * float(np.nanmedian(travel)) + NOISE_M:
+        return False  # an unknown way is NaN and says nothing
+    if gaps[i] < 0.0:
+        return True
+    quarters = round((gaps[i] - interval) / ZONE_STEP_S)
+    off = abs(gaps[i] - interval - quarters * ZONE_STEP_S)
+    return bool(1 <= quarters <= MOST_ZONE_STEPS and off <= step_s + 0.3 * interval)
+
+
+def mend_clock(clock_s: Times, jumps: list[int], step_s: float) -> Times:
+    """Shift the times after each place where the clock jumped, as if one interval had passed."""
     gaps = np.diff(clock_s)
-    for place in set_back:
+    for place in jumps:
         around = np.concatenate(
             (gaps[max(0, place - 1 - _WINDOW) : place - 1], gaps[place : place + _WINDOW])
         )
-        around = around[around >= 0.0]
+        around = around[(around >= 0.0) & (around <= PAUSE_S)]
         gaps[place - 1] = interval_of(around, step_s) if around.size else step_s
     return np.concatenate((clock_s[:1], clock_s[0] + np.cumsum(gaps)))
 
@@ -127,8 +155,36 @@ def cut_sequences(clock_s: Times, numbers: NDArray[np.int64] | None, step_s: flo
     for start, stop in pairwise(cuts):
         inner = _interval_changes(gaps[start : stop - 1], _rates(gaps, numbers, start, stop), step_s)
         ends = [start, *(start + place for place in inner), stop]
-        pieces += [slice(a, b) for a, b in pairwise(ends)]
+        for a, b in pairwise(ends):
+            pieces += _without_loose_ends(gaps, numbers, a, b, step_s)
     return pieces
+
+
+def _without_loose_ends(
+    gaps: Times, numbers: NDArray[np.int64] | None, start: int, stop: int, step_s: float
+) -> list[slice]:
+    """Cut off the single shots before and after a flight: few, out of its rhythm, and a pause away.
+
+    Consecutive numbers across the pause say that nothing was lost in it; without numbers it must be
+    longer.
+    """
+    inner = gaps[start : stop - 1]
+    if inner.size < 2 * _WINDOW:
+        return [slice(start, stop)]
+    interval = interval_of(inner, step_s)
+    steps = np.full(inner.size, 0) if numbers is None else np.diff(numbers[start:stop])
+    pause = ((steps == 1) & (inner > 3.0 * interval + step_s)) | (
+        (steps == 0) & (inner > 5.0 * interval + step_s)
+    )
+    rhythm = np.abs(inner - interval) <= 0.25 * interval + 0.5 * step_s
+    head, tail = 0, inner.size
+    for i in np.flatnonzero(pause):
+        if i < _WINDOW and np.count_nonzero(rhythm[:i]) * 2 <= i:
+            head = int(i) + 1
+        if i >= inner.size - _WINDOW and np.count_nonzero(rhythm[i + 1 :]) * 2 <= inner.size - i - 1:
+            tail = min(tail, int(i))
+    ends = sorted({start, start + head, start + tail + 1, stop})
+    return [slice(a, b) for a, b in pairwise(ends)]
 
 
 def _rates(gaps: Times, numbers: NDArray[np.int64] | None, start: int, stop: int) -> Times:

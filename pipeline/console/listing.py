@@ -61,7 +61,7 @@ def print_card(contents: CardContents) -> None:
             say(console, f"{sequence.id}: {line}")
     if contents.singles:
         ids = ", ".join(f"{s.id} ({len(s.photos)})" for s in contents.singles)
-        say(console, f"Single photos, too few for a sequence: {ids}")
+        say(console, f"Single photos and panoramas, taken only where --sequence names them: {ids}")
     for aside in contents.left_aside:
         if aside.trouble:
             say(console, f"Left aside: {aside.file}: {aside.why}")

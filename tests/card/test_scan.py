@@ -6,53 +6,15 @@ import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
-from pipeline.card.scan import CardContents, scan_card
+from pipeline.card.scan import scan_card
 from pipeline.errors import UsageError
-from pipeline.sequence import Sequence
 from pipeline.settings import LoadSettings
+from tests.card.flights import flight, numbers, only, scan, states
 from tests.small_photos import write_dng, write_jpeg
-
-
-def scan(card: Path, *leave_out: str) -> CardContents:
-    return scan_card(card, LoadSettings(leave_out=leave_out))
-
-
-def only(card: Path) -> Sequence:
-    contents = scan(card)
-    assert (len(contents.sequences), len(contents.singles)) == (1, 0), contents
-    return contents.sequences[0]
-
-
-def states(sequence: Sequence) -> dict[int, str]:
-    return {frame.frame: frame.state for frame in sequence.frames if frame.state != "photo"}
-
-
-def numbers(sequence: Sequence) -> list[int | None]:
-    return [None if f.file is None else int(Path(f.file).stem[-4:]) for f in sequence.frames]
-
-
-def flight(
-    folder: Path,
-    clocks: list[float] | np.ndarray,
-    first: int = 1,
-    *,
-    exif: dict[str, str] | None = None,
-    **how: Any,
-) -> list[Path]:
-    """Write a JPEG for each time, numbered on from `first` and from 9999 to 0001."""
-    paths = []
-    for i, clock in enumerate(clocks):
-        path = folder / f"HRN_{(first + i - 1) % 9999 + 1:04d}.JPG"
-        # as of no two shots, no two files are equal
-        tags = {"Exif.Image.ImageDescription": f"invented {i}", **(exif or {})}
-        paths.append(write_jpeg(path, float(clock), exif=tags, **how))
-    return paths
-
 
 # --- interval and order ---------------------------------------------------------------------------
 
@@ -142,17 +104,6 @@ def test_numbers_order_photos_of_one_second_across_the_wrap(tmp_path: Path) -> N
     assert sequence.id == "20260501-100000_HRN_9990"
 
 
-@pytest.mark.parametrize("back_s", [5.0, 200.0])
-def test_clock_set_back_in_flight(tmp_path: Path, back_s: float) -> None:
-    clocks = 300.0 + 2.0 * np.arange(40) - np.where(np.arange(40) >= 25, back_s, 0.0)
-    flight(tmp_path, clocks, first=9980, digits=2)
-    sequence = only(tmp_path)
-    assert numbers(sequence) == [*range(9980, 10000), *range(1, 21)]
-    times = np.array([frame.time_s for frame in sequence.frames])
-    assert np.allclose(times, 2.0 * np.arange(40), atol=0.02)
-    assert any("set back" in warning and "HRN_0006" in warning for warning in sequence.warnings)
-
-
 # --- what belongs together ------------------------------------------------------------------------
 
 
@@ -239,22 +190,6 @@ def test_photos_without_any_time_follow_their_numbers(tmp_path: Path) -> None:
     assert states(sequence) == {10: "missing", 11: "missing"}
     assert sequence.started_at is None
     assert "no photo tells when" in sequence.warnings[0]
-
-
-def test_zone_missing_from_one_photo_does_not_move_it(tmp_path: Path) -> None:
-    for i in range(20):
-        zone = {} if i == 7 else {"Exif.Photo.OffsetTimeOriginal": "+02:00"}
-        write_jpeg(tmp_path / f"HRN_{i + 1:04d}.JPG", 2.0 * i, exif=zone)
-    sequence = only(tmp_path)
-    assert states(sequence) == {}
-    assert sequence.id == "20260501-100000_HRN_0001"
-
-
-def test_start_is_told_in_the_zone_of_the_photos(tmp_path: Path) -> None:
-    flight(tmp_path, 2.0 * np.arange(10), exif={"Exif.Photo.OffsetTimeOriginal": "+02:00"})
-    sequence = only(tmp_path)
-    assert sequence.started_at == "2026-05-01T10:00:00+02:00"
-    assert sequence.id == "20260501-100000_HRN_0001"
 
 
 # --- twins, duplicates, torn files -----------------------------------------------------------------

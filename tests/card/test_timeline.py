@@ -61,22 +61,22 @@ def test_missing_photos_with_numbers(interval: float, phase: float, whole: bool,
 
 def test_order_keeps_time_where_numbers_say_nothing() -> None:
     clock = np.array([4.0, 0.0, 2.0])
-    order, set_back = timeline.order_photos(clock, None)
+    order, jumps = timeline.order_photos(clock, None, 0.01)
     assert order.tolist() == [1, 2, 0]
     # numbers that start again between two flights are no clock set back
     clock = np.concatenate((2.0 * np.arange(20), 200.0 + 2.0 * np.arange(20)))
     numbers = np.concatenate((500 + np.arange(20), 1 + np.arange(20)))
-    order, set_back = timeline.order_photos(clock, numbers)
+    order, jumps = timeline.order_photos(clock, numbers, 0.01)
     assert order.tolist() == list(range(40))
-    assert set_back == []
+    assert jumps == []
 
 
-def test_clock_set_back_is_mended() -> None:
+def test_clock_jumps_is_mended() -> None:
     clock = np.concatenate((2.0 * np.arange(15), 10.0 + 2.0 * np.arange(15)))
     numbers = np.arange(30)
-    order, set_back = timeline.order_photos(clock, numbers)
-    assert (order.tolist(), set_back) == (list(range(30)), [15])
-    assert timeline.mend_clock(clock, set_back, 0.01).tolist() == (2.0 * np.arange(30)).tolist()
+    order, jumps = timeline.order_photos(clock, numbers, 0.01)
+    assert (order.tolist(), jumps) == (list(range(30)), [15])
+    assert timeline.mend_clock(clock, jumps, 0.01).tolist() == (2.0 * np.arange(30)).tolist()
 
 
 @pytest.mark.parametrize("slower_first", [True, False])
