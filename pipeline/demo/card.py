@@ -213,6 +213,7 @@ def _frame_truth(spec: FlightSpec, truth: FrameTruth, file: str | None) -> dict[
         "gain_ev": truth.gain_ev,
         "light_ev": truth.light_ev,
         "flicker_ev": truth.flicker_ev,
+        "uneven_ev": truth.uneven_ev,
         "exif_ev": truth.exif_ev,
         "tag_error_ev": truth.tag_error_ev,
         "shutter_s": truth.exposure.true_s,

@@ -38,9 +38,11 @@ class FlightSpec:
     `shake_deg` is the RMS of a white error of each of yaw, pitch and roll; `shake_rate_deg_s` the RMS
     rate about each axis while the shutter is open; `jitter_m` the RMS position error of each axis;
     `yaw_steps` adds so many degrees from a frame on. `flicker_ev` is the RMS of a white exposure error;
-    those of `outlier_frames` get `outlier_ev` more (first, third …) or less. `light_ev` bounds the slow
-    change of light, `drift_mired` is the true slow change of its colour over the flight, `wander_mired`
-    bounds the wander of the as-shot neutral. `vignette_ev` are a1, a2, a3 of the loss in EV.
+    those of `outlier_frames` get `outlier_ev` more (first, third …) or less. `uneven_ev` is the RMS of a
+    white difference of exposure between the top and the bottom of the picture (an uneven shutter).
+    `light_ev` bounds the slow change of light, `fade_ev` is lost evenly over the flight (dusk), shadows of
+    cloud are `cloud_ev` deep. `drift_mired` is the true slow change of the light's colour over the flight,
+    `wander_mired` bounds the wander of the as-shot neutral. `vignette_ev` are a1, a2, a3 of the loss in EV.
     `outlier_frames`, `missing` and `torn` are frame numbers. `jpegs`: "some" photos get a JPEG twin of
     half the size, or "only" JPEGs of full size are written, the as-shot neutral baked in.
     """
@@ -67,7 +69,10 @@ class FlightSpec:
     flicker_ev: float = 0.08
     outlier_frames: tuple[int, ...] = ()
     outlier_ev: float = 0.5
+    uneven_ev: float = 0.0
     light_ev: float = 0.3
+    fade_ev: float = 0.0
+    cloud_ev: float = 0.0
     cct_k: float = 5400.0
     drift_mired: float = 0.0
     wander_mired: float = 25.0
@@ -95,7 +100,8 @@ class FrameTruth:
 
     `rotation` maps directions of the world to the camera. `velocity_m_s` (world) and
     `spin_rad_s` (camera axes) hold while the shutter is open, constant as the camera sees them.
-    The total gain of the picture is the sum of the four parts in EV.
+    The total gain of the picture is the sum of the four parts in EV; its bottom has `uneven_ev` more than
+    its top, its middle row none.
     """
 
     frame: int
@@ -110,6 +116,7 @@ class FrameTruth:
     exposure: Exposure
     light_ev: float
     flicker_ev: float
+    uneven_ev: float
     exif_ev: float
     tag_error_ev: float
     cct_k: float
@@ -157,6 +164,8 @@ def fly(spec: FlightSpec) -> list[FrameTruth]:
     for index, frame in enumerate(spec.outlier_frames):
         flicker[frame] += spec.outlier_ev if index % 2 == 0 else -spec.outlier_ev
     light = _slow_light(spec, clock, rng)
+    light -= spec.fade_ev * clock / max(spec.duration_s, 1e-9)
+    uneven = np.random.default_rng([spec.seed, 6]).normal(0, spec.uneven_ev, n)
     wander = _wander(spec, rng)
     truths = []
     for frame in range(n):
@@ -184,6 +193,7 @@ def fly(spec: FlightSpec) -> list[FrameTruth]:
                 exposure=exposure,
                 light_ev=float(light[frame]),
                 flicker_ev=float(flicker[frame]),
+                uneven_ev=float(uneven[frame]),
                 exif_ev=_exposure_ev(exposure, float(exposure.tag_s))
                 - _exposure_ev(first, float(first.tag_s)),
                 tag_error_ev=float(np.log2(exposure.true_s / float(exposure.tag_s))),

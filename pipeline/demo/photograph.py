@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.demo.clouds import cloud_shade
 from pipeline.demo.dng import PhotoTags, write_dng, write_metadata
 from pipeline.demo.flight import FlightSpec, FrameTruth
 from pipeline.demo.sensor import counts, mosaic_of, scene_to_camera, vignette_loss_ev
@@ -35,7 +36,10 @@ class Shot:
 
 def take(world: World, spec: FlightSpec, truth: FrameTruth) -> Shot:
     """Expose one photo; the levels are free of noise and not clipped."""
-    levels = camera_levels(expose(world, spec, truth), spec, truth)
+    radiance = expose(world, spec, truth)
+    if spec.cloud_ev:
+        radiance *= cloud_shade(spec, truth)[..., None]
+    levels = camera_levels(radiance, spec, truth)
     rng = np.random.default_rng([spec.seed, 4, truth.frame]) if spec.noise else None
     return Shot(counts(mosaic_of(levels, spec.sensor.pattern), spec.sensor, rng), levels)
 
@@ -45,6 +49,9 @@ def camera_levels(radiance: Float32, spec: FlightSpec, truth: FrameTruth) -> Flo
     matrix = scene_to_camera(truth.cct_k) * (spec.sensor.exposure * 2.0**truth.gain_ev)
     levels = np.asarray(cv2.transform(radiance, matrix.astype(np.float32)), np.float32)
     levels *= _transmission(spec.size, spec.vignette_ev)[..., None]
+    if truth.uneven_ev:
+        down = np.linspace(-0.5, 0.5, spec.size[1], dtype=np.float32)
+        levels *= np.exp2(np.float32(truth.uneven_ev) * down)[:, None, None]
     return np.asarray(np.maximum(levels, 0))
 
 
