@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -16,6 +16,7 @@ from pipeline.geometry.rotation import (
     exp,
     in_front,
     log,
+    misfit,
     refine,
     rotation_only,
     sampson,
@@ -26,6 +27,8 @@ Model = Literal["rotation", "parallax"]
 
 _MOST_SURPRISE = 60.0
 _LEVEL_SIGMA_RAD = float(np.deg2rad(10.0))
+_MOST_TURN_RAD = float(np.deg2rad(60.0))
+_MOST_REFINED = 4
 LEAST_MATCHES = 20
 """Fewer matches than this leave a pair's rotation to its neighbours."""
 
@@ -35,6 +38,9 @@ class Pose:
     """A pair's rotation (3, 3), the standard deviation of its angles in radians, and what it rests on.
 
     `direction` (3,) is the unit translation of the model with parallax, None of the rotation alone.
+    `cost` is how much less likely it is than the best pose of its pair, in units of half a squared sigma,
+    and `normal` (3,) the unit normal, away from camera i, of the plane that most matches lie on if this
+    pose is right.
     """
 
     rotation: Floats
@@ -42,6 +48,8 @@ class Pose:
     model: Model
     inliers: int
     direction: Floats | None = None
+    cost: float = 0.0
+    normal: Floats | None = None
 
 
 def _starts(
@@ -85,50 +93,63 @@ def gric(residuals: Floats, noise: float, structure: int, parameters: int) -> fl
     return float(fit + structure * count * np.log(4.0) + parameters * np.log(4.0 * count))
 
 
-def _likeliest(
+def _visible(
+    pose: tuple[Floats, Floats], here: Floats, there: Floats, plane: Floats | None, turned: Floats
+) -> bool:
+    """Whether a pose shows its matches in front of both cameras, and its plane from one side.
+
+    A pose far from the rotation alone is turned about the line between the cameras: no two pictures that
+    share features are.
+    """
+    rotation, direction = pose
+    if angle_between(rotation, turned) > _MOST_TURN_RAD:
+        return False
+    if plane is not None and plane_in_view(plane, rotation, direction, here) < 0.95:
+        return False
+    # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
+    return max(in_front(rotation, way, here, there) for way in (direction, -direction)) >= 0.6
+
+
+def _refined(
     starts: list[tuple[Floats, Floats]],
     here: Floats,
     there: Floats,
     noise: float,
-    prior: tuple[Floats, float],
     plane: Floats | None,
-    down: Floats | None,
-) -> tuple[float, Floats, Floats, Floats] | None:
-    """Refine the candidate poses and return cost, rotation, direction and covariance of the likeliest.
-
-    On a plane a second, wrong pose fits as well. Looking steeply down, it sees the plane from both
-    sides, and is dropped. Otherwise its plane is not level, which the direction `down` (3,) in the first
-    camera's axes tells where it is known; else it is far from `prior`, a rotation and how far it may be
-    off in radians. Both are capped, so that wrong ones decide nothing that the matches tell clearly.
-    """
-
-    def surprise(rotation: Floats, direction: Floats) -> float:
-        if plane is not None and down is not None:
-            cosine = abs(float(plane_normal(plane, rotation, direction) @ down))
-            off = float(np.arccos(min(cosine, 1.0)))
-            return min(0.5 * (off / _LEVEL_SIGMA_RAD) ** 2, _MOST_SURPRISE)
-        return min(0.5 * (angle_between(rotation, prior[0]) / prior[1]) ** 2, _MOST_SURPRISE)
-
-    def is_visible(rotation: Floats, direction: Floats) -> bool:
-        if plane is not None and plane_in_view(plane, rotation, direction, here) < 0.95:
-            return False
-        # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
-        ahead = (in_front(rotation, way, here, there) for way in (direction, -direction))
-        return max(ahead) >= 0.6
-
+    turned: Floats,
+) -> list[Pose]:
+    """Refine the candidate poses and return those that differ, the best fit first."""
     screened = []
     for rotation, direction in starts:
         nearer, way, cost, _ = refine(rotation, direction, here, there, noise, passes=3)
-        if is_visible(nearer, way):
-            screened.append((cost + surprise(nearer, way), nearer, way))
+        if _visible((nearer, way), here, there, plane, turned):
+            screened.append((cost, nearer, way))
     screened.sort(key=lambda candidate: candidate[0])
-    best: tuple[float, Floats, Floats, Floats] | None = None
-    for _, rotation, direction in screened[:2]:
-        refined, way, cost, covariance = refine(rotation, direction, here, there, noise)
-        cost += surprise(refined, way)
-        if is_visible(refined, way) and (best is None or cost < best[0]):
-            best = (cost, refined, way, covariance)
-    return best
+    found: list[Pose] = []
+    for _, rotation, direction in screened[:_MOST_REFINED]:
+        if any(_alike(rotation, direction, pose, noise) for pose in found):
+            continue
+        rotation, direction, cost, covariance = refine(rotation, direction, here, there, noise)
+        if any(_alike(rotation, direction, pose, noise) for pose in found):
+            continue
+        if not _visible((rotation, direction), here, there, plane, turned):
+            continue
+        distance = np.abs(sampson(essential(rotation, direction)[None], here, there)[0])
+        sigma = max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.02 * noise)
+        inliers = int(np.count_nonzero(distance < 3.0 * noise))
+        normal = None
+        if plane is not None:
+            normal = plane_normal(plane, rotation, direction)
+            normal = normal * (1.0 if float(np.mean(here @ normal)) >= 0.0 else -1.0)
+        found.append(Pose(rotation, sigma, "parallax", inliers, direction, cost, normal))
+    return sorted(found, key=lambda pose: pose.cost)
+
+
+def _alike(rotation: Floats, direction: Floats, pose: Pose, noise: float) -> bool:
+    """Whether a pose is the one already found; a direction has no sign, and counts where it is known."""
+    assert pose.direction is not None
+    turned = angle_between(rotation, pose.rotation)
+    return turned < 2.0 * max(noise, pose.sigma_rad) and abs(float(direction @ pose.direction)) > 0.9
 
 
 def plane_normal(plane: Floats, rotation: Floats, direction: Floats) -> Floats:
@@ -152,7 +173,7 @@ def plane_in_view(plane: Floats, rotation: Floats, direction: Floats, rays: Floa
     return float(max(np.mean(side > -0.02), np.mean(side < 0.02)))
 
 
-def pair_pose(
+def pair_poses(
     points_i: Floats,
     points_j: Floats,
     focal_px: float,
@@ -161,19 +182,19 @@ def pair_pose(
     homography: Floats | None = None,
     expected: tuple[Floats, float] | None = None,
     down: Floats | None = None,
-) -> Pose | None:
-    """Return the rotation between two views from matches (m, 2) in px, or None where too few agree.
+) -> list[Pose]:
+    """Return the poses of two views that their matches (m, 2) in px allow, the likeliest first.
 
     `homography` takes px of i to px of j; `expected` is a rotation from other knowledge, such as attitude
     angles, and how far it may be off in radians; `down` (3,) is the downward direction in the axes of
     camera i, by which the ground that the homography belongs to is level. Candidates are refined on the
-    Sampson distance; those that put most points behind a camera are dropped, and of the rest the
-    likeliest is taken: that whose ground is level or, where that is untold, near the expected rotation,
-    or near the rotation alone. The latter is chosen where it explains the matches as well by Torr's
-    criterion.
+    Sampson distance; those that put most points behind a camera are dropped. A plane has two poses that
+    fit alike; all that fit about as well as the best are returned, each with what its fit costs, for the
+    whole sequence to choose from. The rotation alone is returned where it explains the matches as well by
+    Torr's criterion, and nothing where too few agree.
     """
     if len(points_i) < LEAST_MATCHES:
-        return None
+        return []
     unit_i, unit_j = (bearings(points, focal_px, *size) for points in (points_i, points_j))
     here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
     noise = noise_px / focal_px
@@ -184,20 +205,55 @@ def pair_pose(
     if homography is not None:
         camera = intrinsics(focal_px, *size)
         plane = np.asarray(np.linalg.solve(camera, homography @ camera), np.float64)
-    # The rotation alone errs by less than the parallax it leaves, unless the camera looks down.
-    prior = (turned, max(float(np.median(miss)), noise)) if expected is None else expected
-    best = _likeliest(_starts(here, there, noise, turned, plane), here, there, noise, prior, plane, down)
-    flat = gric(miss, noise, 2, 3)
-    if best is None:
-        return _rotation_pose(turned, miss, noise)
-    distance = np.abs(sampson(essential(best[1], best[2])[None], here, there)[0])
-    if flat <= gric(distance, noise, 3, 5):
-        return _rotation_pose(turned, miss, noise)
-    inliers = int(np.count_nonzero(distance < 3.0 * noise))
-    if inliers < LEAST_MATCHES:
-        return None
-    sigma = float(np.sqrt(np.max(np.linalg.eigvalsh(best[3]))))
-    return Pose(best[1], max(sigma, 0.02 * noise), "parallax", inliers, best[2])
+    found = _refined(_starts(here, there, noise, turned, plane), here, there, noise, plane, turned)
+    if found:
+        rotation, direction = found[0].rotation, found[0].direction
+        assert direction is not None
+        distance = np.abs(sampson(essential(rotation, direction)[None], here, there)[0])
+    if not found or gric(miss, noise, 2, 3) <= gric(distance, noise, 3, 5):
+        alone = _rotation_pose(turned, miss, noise)
+        return [] if alone is None else [alone]
+    # Costs are counted in the matches' own noise, which may be far below the one allowed for.
+    spread = max(1.4826 * float(np.median(distance)), 0.1 * noise)
+    told = []
+    for pose in found:
+        assert pose.direction is not None
+        cost = misfit(essential(pose.rotation, pose.direction), here, there, spread)
+        if pose.inliers >= LEAST_MATCHES:
+            told.append(replace(pose, cost=cost + _surprise(pose, expected, down)))
+    least = min((pose.cost for pose in told), default=0.0)
+    told = [replace(pose, cost=pose.cost - least) for pose in told if pose.cost - least < _MOST_SURPRISE]
+    # Alone, of two that fit alike, the one nearer to the rotation alone: it errs by less than the parallax.
+    prior = max(float(np.median(miss)), noise)
+    return sorted(told, key=lambda p: p.cost + 0.5 * (angle_between(p.rotation, turned) / prior) ** 2)
+
+
+def pair_pose(
+    points_i: Floats,
+    points_j: Floats,
+    focal_px: float,
+    size: tuple[int, int],
+    noise_px: float = 0.5,
+    homography: Floats | None = None,
+    expected: tuple[Floats, float] | None = None,
+    down: Floats | None = None,
+) -> Pose | None:
+    """Return the likeliest of `pair_poses` where no other pair tells more, or None."""
+    poses = pair_poses(points_i, points_j, focal_px, size, noise_px, homography, expected, down)
+    return poses[0] if poses else None
+
+
+def _surprise(pose: Pose, expected: tuple[Floats, float] | None, down: Floats | None) -> float:
+    """Return what a pose costs for disagreeing with the attitude angles, capped.
+
+    Wrong angles then decide nothing that the matches tell clearly.
+    """
+    if down is not None and pose.normal is not None:
+        off = float(np.arccos(np.clip(abs(pose.normal @ down), 0.0, 1.0)))
+        return min(0.5 * (off / _LEVEL_SIGMA_RAD) ** 2, _MOST_SURPRISE)
+    if expected is not None:
+        return min(0.5 * (angle_between(pose.rotation, expected[0]) / expected[1]) ** 2, _MOST_SURPRISE)
+    return 0.0
 
 
 def _rotation_pose(rotation: Floats, miss: Floats, noise: float) -> Pose | None:

@@ -88,6 +88,16 @@ def sampson(essentials: Floats, from_rays: Floats, to_rays: Floats) -> Floats:
     return np.asarray(top / np.sqrt(np.maximum(bottom, 1e-18)))
 
 
+def misfit(essential_matrix: Floats, from_rays: Floats, to_rays: Floats, scale: float) -> float:
+    """Return the robust sum of squared Sampson distances in units of `scale`, halved (Geman-McClure)."""
+    return _loss(sampson(essential_matrix[None], from_rays, to_rays)[0], scale)
+
+
+def _loss(residuals: Floats, scale: float) -> float:
+    square = (residuals / scale) ** 2
+    return float(np.sum(0.5 * square / (1.0 + square / _REDESCENT**2)))
+
+
 def direction_for(rotation: Floats, from_rays: Floats, to_rays: Floats, scale: float) -> Floats:
     """Return the unit translation direction (3,) that best explains the parallax left by `rotation`."""
     normals = np.cross(from_rays @ rotation.T, to_rays)
@@ -121,12 +131,8 @@ def refine(
     scale squared) and the covariance (3, 3) of the rotation vector in radians squared.
     """
 
-    def cost_of(residuals: Floats) -> float:
-        square = (residuals / scale) ** 2
-        return float(np.sum(0.5 * square / (1.0 + square / _REDESCENT**2)))
-
     residuals = sampson(essential(rotation, direction)[None], from_rays, to_rays)[0]
-    cost = cost_of(residuals)
+    cost = _loss(residuals, scale)
     step, damping = 1e-6, 1e-4
     nudges = exp(np.eye(3) * step)
     normal = np.eye(5)
@@ -146,7 +152,7 @@ def refine(
         tried_direction = direction + delta[3] * first + delta[4] * second
         tried_direction /= np.linalg.norm(tried_direction)
         tried = sampson(essential(tried_rotation, tried_direction)[None], from_rays, to_rays)[0]
-        tried_cost = cost_of(tried)
+        tried_cost = _loss(tried, scale)
         if tried_cost < cost:
             gained = cost - tried_cost
             rotation, direction, residuals, cost = tried_rotation, tried_direction, tried, tried_cost

@@ -15,7 +15,8 @@ from scipy.sparse.csgraph import connected_components
 
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_orientations, steady_path, widest_crop
-from pipeline.geometry.pose import Pose, attitude, pair_pose, rotation_near
+from pipeline.geometry.choice import Candidates, choose
+from pipeline.geometry.pose import Pose, attitude, pair_poses, rotation_near
 from pipeline.geometry.rotation import PairRotation, average
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
@@ -82,13 +83,13 @@ def told_attitude(frame: Frame) -> Floats | None:
     return attitude(frame.yaw_deg, frame.pitch_deg, frame.roll_deg)
 
 
-def _pose_of(
+def _poses_of(
     pair: PairFigures,
     frames: tuple[Frame, ...],
     focal_px: float,
     size: tuple[int, int],
     noise_px: float,
-) -> Pose | None:
+) -> list[Pose]:
     told_i, told_j = told_attitude(frames[pair.i]), told_attitude(frames[pair.j])
     expected = None
     if told_i is not None and told_j is not None:
@@ -97,7 +98,7 @@ def _pose_of(
     used, _ = _split(len(pair.matches.points_i))
     points_i = pair.matches.points_i[used].astype(float)
     points_j = pair.matches.points_j[used].astype(float)
-    return pair_pose(
+    return pair_poses(
         points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography(), expected, down
     )
 
@@ -150,6 +151,23 @@ def _compact(sequence: Sequence, pairs: list[PairRotation]) -> tuple[Floats, Flo
     return np.stack([solved[place[k]] for k in shown_frames(sequence)]), misfit
 
 
+def choose_poses(
+    sequence: Sequence, pairs: list[PairFigures], allowed: list[list[Pose]]
+) -> list[Pose | None]:
+    """Return of the poses that each pair allows the one that agrees with all others, None where there is none."""
+    place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
+    known = [k for k, poses in enumerate(allowed) if poses]
+    candidates = [Candidates(place[pairs[k].i], place[pairs[k].j], allowed[k]) for k in known]
+    alone = [PairRotation(pairs[k].i, pairs[k].j, np.eye(3), 1.0) for k in known]
+    bridges, _ = _bridges(sequence.photos, alone)
+    fixed = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in bridges]
+    labels = choose(len(place), candidates, fixed)
+    chosen: list[Pose | None] = [None] * len(pairs)
+    for k, label in zip(known, labels, strict=True):
+        chosen[k] = allowed[k][label]
+    return chosen
+
+
 def solve_motion(sequence: Sequence, pairs: list[PairFigures], poses: list[Pose | None]) -> Motion:
     """Return the orientation of the real camera at each frame from the poses of all pairs."""
     measured = [
@@ -191,7 +209,8 @@ def stabilise(
     size = (sequence.width, sequence.height)
     noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
     view: dict[str, Any] = {"focal_px": focal, "size": size, "noise_px": noise_px}
-    poses = list(executor.map(partial(_pose_of, frames=sequence.frames, **view), pairs))
+    allowed = list(executor.map(partial(_poses_of, frames=sequence.frames, **view), pairs))
+    poses = choose_poses(sequence, pairs, allowed)
     motion = solve_motion(sequence, pairs, poses)
     field = Field(sequence.width, sequence.height, focal, shape)
     corrections = steady_path(motion.orientations, field, settings.max_crop)

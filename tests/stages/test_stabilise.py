@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
@@ -28,9 +28,7 @@ OUT_WIDTH = 1920
 PERIOD = 60.0
 SCALE = 1000.0 / WIDTH
 SETTINGS = StabiliseSettings()
-NO_BLOCKS = BlockRatios(
-    np.zeros((0, 3), np.float32), np.zeros((0, 2), np.float32), np.zeros((0, 2), np.float32)
-)
+NO_BLOCKS = BlockRatios(**{field.name: np.zeros((0, 3), np.float32) for field in fields(BlockRatios)})
 
 
 @pytest.fixture(scope="module")
