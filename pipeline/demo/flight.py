@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.demo.sensor import Sensor, camera_neutral
+from pipeline.demo.spoil import Spoiled
 
 Float3 = tuple[float, float, float]
 
@@ -37,8 +38,9 @@ class FlightSpec:
     orbit). The camera looks `look_deg` to the right of the course, pitched by `pitch_deg`.
     `shake_deg` is the RMS of a white error of each of yaw, pitch and roll; `shake_rate_deg_s` the RMS
     rate about each axis while the shutter is open; `jitter_m` the RMS position error of each axis;
-    `yaw_steps` adds so many degrees from a frame on. `flicker_ev` is the RMS of a white exposure error;
-    those of `outlier_frames` get `outlier_ev` more (first, third …) or less. `uneven_ev` is the RMS of a
+    `yaw_steps` and `pitch_steps` add so many degrees from a frame on, `roll_deg` leans all photos, and
+    `speed_changes` multiplies the speed by a factor from a frame on. `spoiled` says what spoils the
+    pictures. `flicker_ev` is the RMS of a white exposure error; those of `outlier_frames` get `outlier_ev` more (first, third …) or less. `uneven_ev` is the RMS of a
     white difference of exposure between the top and the bottom of the picture (an uneven shutter).
     `light_ev` bounds the slow change of light, `fade_ev` is lost evenly over the flight (dusk), shadows of
     cloud are `cloud_ev` deep. `drift_mired` is the true slow change of the light's colour over the flight,
@@ -65,6 +67,10 @@ class FlightSpec:
     jitter_m: float = 0.3
     clock_jitter_s: float = 0.015
     yaw_steps: tuple[tuple[int, float], ...] = ()
+    pitch_steps: tuple[tuple[int, float], ...] = ()
+    roll_deg: float = 0.0
+    speed_changes: tuple[tuple[int, float], ...] = ()
+    spoiled: Spoiled = field(default_factory=Spoiled)
     exposures: tuple[Exposure, ...] = (Exposure(0, Fraction(1, 2), 0.5),)
     flicker_ev: float = 0.08
     outlier_frames: tuple[int, ...] = ()
@@ -169,10 +175,11 @@ def fly(spec: FlightSpec) -> list[FrameTruth]:
     wander = _wander(spec, rng)
     truths = []
     for frame in range(n):
-        position, course_deg = _course(spec, clock[frame])
+        position, course_deg = _course(spec, _flown_s(spec, clock[frame]))
         yaw = course_deg + spec.look_deg + shake[frame, 0]
         yaw += sum(step for at, step in spec.yaw_steps if frame >= at)
-        pitch, roll = spec.pitch_deg + shake[frame, 1], shake[frame, 2]
+        pitch, roll = spec.pitch_deg + shake[frame, 1], spec.roll_deg + shake[frame, 2]
+        pitch += sum(step for at, step in spec.pitch_steps if frame >= at)
         rotation = rotation_of(yaw, pitch, roll)
         course = np.radians(course_deg)
         turn = np.array([0, 0, -np.radians(_turn_rate_deg_s(spec))])  # clockwise is about "down"
@@ -188,7 +195,9 @@ def fly(spec: FlightSpec) -> list[FrameTruth]:
                 yaw_deg=float(yaw % 360),
                 pitch_deg=float(pitch),
                 roll_deg=float(roll),
-                velocity_m_s=spec.speed_m_s * np.array([np.sin(course), np.cos(course), 0]),
+                velocity_m_s=spec.speed_m_s
+                * _speed_factor(spec, frame)
+                * np.array([np.sin(course), np.cos(course), 0]),
                 spin_rad_s=rotation @ turn + spins[frame],
                 exposure=exposure,
                 light_ev=float(light[frame]),
@@ -217,6 +226,19 @@ def _progress(spec: FlightSpec, time_s: float) -> float:
 
 def _turn_rate_deg_s(spec: FlightSpec) -> float:
     return spec.turn_deg / max(spec.duration_s, 1e-9)
+
+
+def _speed_factor(spec: FlightSpec, frame: int) -> float:
+    return float(np.prod([factor for at, factor in spec.speed_changes if frame >= at]))
+
+
+def _flown_s(spec: FlightSpec, time_s: float) -> float:
+    """Seconds that the flight to this place would have taken without changes of speed."""
+    flown = time_s
+    for at, factor in spec.speed_changes:
+        later = max(time_s - at * spec.interval_s, 0.0)
+        flown += (factor - 1) * _speed_factor(spec, at) / factor * later
+    return flown
 
 
 def _course(spec: FlightSpec, time_s: float) -> tuple[NDArray[np.float64], float]:

@@ -15,6 +15,7 @@ from pipeline.demo.clouds import cloud_shade
 from pipeline.demo.dng import PhotoTags, write_dng, write_metadata
 from pipeline.demo.flight import FlightSpec, FrameTruth
 from pipeline.demo.sensor import counts, mosaic_of, scene_to_camera, vignette_loss_ev
+from pipeline.demo.spoil import spoil
 from pipeline.demo.view import expose
 from pipeline.demo.world import World
 
@@ -39,6 +40,7 @@ def take(world: World, spec: FlightSpec, truth: FrameTruth) -> Shot:
     radiance = expose(world, spec, truth)
     if spec.cloud_ev:
         radiance *= cloud_shade(spec, truth)[..., None]
+    radiance = spoil(radiance, spec.spoiled, truth.frame, spec.seed)
     levels = camera_levels(radiance, spec, truth)
     rng = np.random.default_rng([spec.seed, 4, truth.frame]) if spec.noise else None
     return Shot(counts(mosaic_of(levels, spec.sensor.pattern), spec.sensor, rng), levels)
