@@ -21,6 +21,9 @@ class FrameCorrection(_Record):
     channel R, G, B on top of it (zero for RAW). `neutral` is the camera RGB (green = 1) that becomes
     grey; for display-referred photos (1, 1, 1). `rotation_rad` is the rotation vector C of this frame:
     a direction x of the steady camera is seen by the real one at C x (x right, y down, z forward).
+    `shutter_s` is the exposure time by EXIF. `ground_speed` is how far the camera moves to the next frame,
+    in units of its distance from the ground's plane; `ground_motion` how far the ground then moves in the
+    steady view, median, as a share of its width. None where they are not known.
     """
 
     frame: int
@@ -32,13 +35,16 @@ class FrameCorrection(_Record):
     channel_gain_ev: Triple = (0.0, 0.0, 0.0)
     neutral: Triple = (1.0, 1.0, 1.0)
     rotation_rad: Triple = (0.0, 0.0, 0.0)
+    shutter_s: float | None = None
+    ground_speed: float | None = None
+    ground_motion: float | None = None
 
 
 class Corrections(_Record):
     """Corrections of a whole sequence (`corrections.json`).
 
-    `card` is the path of the card relative to the folder of this file. `width`, `height` and `focal_px`
-    are of the full-size upright picture, whose principal point is its centre. `shape` is the aspect
+    `card` is the path of the card relative to the folder of this file, `interval_s` the time from photo to
+    photo. `width`, `height` and `focal_px` are of the full-size upright picture, whose principal point is its centre. `shape` is the aspect
     (width, height) that the path was solved for; the steady camera sees the central `crop_ratio` of the
     largest rectangle of that shape. `vignette` holds the coefficients a1, a2, a3 of the loss in EV,
     a1 r**2 + a2 r**4 + a3 r**6 with r = 1 in the corner. `white` is the common white: the linear level,
@@ -51,6 +57,7 @@ class Corrections(_Record):
     kind: Kind
     card: str
     started_at: str | None = None
+    interval_s: float | None = None
     width: int
     height: int
     focal_px: float

@@ -27,6 +27,9 @@ class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
+_Share = Annotated[float, Field(ge=0.0, le=1.0)]
+
+
 def _rate_text(value: object) -> object:
     return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) else value
 
@@ -38,16 +41,27 @@ class LoadSettings(_Section):
 
 
 class BalanceSettings(_Section):
-    """Which neutral the whole sequence is rendered with."""
+    """Which neutral the sequence is rendered with."""
 
-    mode: Literal["lock", "frame", "temperature"] = Field(
+    mode: Literal["lock", "frame", "temperature", "grey", "follow"] = Field(
         "lock",
         description="lock: robust median of the as-shot neutrals; frame: the neutral of `frame`; "
-        "temperature: `temperature_k` and `tint_duv`",
+        "temperature: `temperature_k` and `tint_duv`; grey: what `grey_box` of `grey_frame` shows is grey; "
+        "follow: the neutral goes with slow change of the light, so that grey ground stays grey",
     )
     frame: int = Field(0, ge=0, description="frame whose neutral is used with mode = frame")
     temperature_k: float = Field(5500.0, ge=2000.0, le=20000.0, description="kelvin, with mode = temperature")
     tint_duv: float = Field(0.0, ge=-0.03, le=0.03, description="Duv, with mode = temperature")
+    grey_frame: int = Field(0, ge=0, description="frame that shows something grey, with mode = grey")
+    grey_box: tuple[_Share, _Share, _Share, _Share] = Field(
+        (0.45, 0.45, 0.55, 0.55),
+        description="left, top, right, bottom of the grey rectangle, as shares of the upright picture",
+    )
+    highlights: Literal["clip", "rebuild"] = Field(
+        "clip",
+        description="clip: channels end together at the common white; rebuild: a clipped channel is told "
+        "from the others, and the shoulder keeps what lies above the white",
+    )
 
 
 class DeflickerSettings(_Section):
@@ -65,6 +79,9 @@ class StabiliseSettings(_Section):
     """How far the steady camera may depart from the flown one."""
 
     max_crop: float = Field(0.15, ge=0.0, le=0.5, description="largest share of the width to crop")
+    even_speed: bool = Field(
+        False, description="remap time so that the ground passes evenly; most frames are then made by flow"
+    )
 
 
 class EncodeSettings(_Section):
@@ -74,6 +91,27 @@ class EncodeSettings(_Section):
     delivery: str = Field("1080p-h264", description="a name in configs/deliveries/, or a TOML file")
     fps: Annotated[Literal[FRAME_RATES], BeforeValidator(_rate_text)] = Field(  # type: ignore[valid-type]
         "30", description="frames per second"
+    )
+    seconds: float | None = Field(
+        None,
+        gt=0.0,
+        le=36000.0,
+        description="wished length of the video, seconds: the standard rate that meets it within 3 % "
+        "serves; else time is remapped at the rate `fps`",
+    )
+    reverse: bool = Field(False, description="show the last photo first")
+    trim_start: int = Field(0, ge=0, description="frames of the timeline left off at the start (take-off)")
+    trim_end: int = Field(0, ge=0, description="frames of the timeline left off at the end (braking)")
+    fill_missing: Literal["flow", "hold"] = Field(
+        "flow",
+        description="flow: a missing photo is made from its neighbours where their motion agrees, else held; "
+        "hold: the nearest photo is shown",
+    )
+    shutter_angle: float | None = Field(
+        None,
+        gt=0.0,
+        le=360.0,
+        description="degrees: motion blur is added up to that of a shutter open for this share of the interval",
     )
 
 

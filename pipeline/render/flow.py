@@ -1,0 +1,188 @@
+"""Motion between two rendered frames, where it can be trusted, and frames made between them.
+
+Flow is found by dense inverse search (Kroeger, Timofte, Dai, Van Gool, ECCV 2016, as in OpenCV), both
+ways. It is trusted where the way back leads to where the way there began, by the tolerance of Sundaram,
+Brox and Keutzer (ECCV 2010): |w + w'|² < 0.01 (|w|² + |w'|²) + 0.5 px². A frame between two is fetched
+from both along the flow, in linear light; where neither can be trusted, the nearest frame shows through.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.render.arrays import F32
+
+U8 = NDArray[np.uint8]
+Mask = NDArray[np.bool_]
+
+LEAST_CONSISTENT = 0.5
+"""Share of pixels with trusted flow below which no frame is made between two photos."""
+
+_RELATIVE, _ABSOLUTE_PX2 = 0.01, 0.5
+# Rounds that find where a pixel of the frame between came from; each divides the error by some hundred.
+_ROUNDS = 4
+# The ground's plane is found on every so many px of trusted motion, at least so many of them, to so many px.
+_SPARSE_PX, _LEAST_ON_PLANE, _PLANE_PX = 16, 64, 2.0
+# Half width in px of the soft edge between what is fetched along the flow and what is not.
+_FEATHER_PX = 6
+# Weight of the nearest frame beside trusted (1) and unchecked (0.02) motion.
+_NEAREST_WEIGHT = np.float32(1e-4)
+_UNCHECKED_TRUST = np.float32(0.02)
+
+
+@dataclass(frozen=True)
+class Flows:
+    """Motion between two frames in px (H×W×2: x, y), there and back, and where each is trusted (H×W).
+
+    `forward_inside`, `backward_inside` say where the motion ends inside the frame: beyond its border
+    nothing can be checked. `consistent` is the share of trusted pixels among those that can be.
+    """
+
+    forward: F32
+    backward: F32
+    forward_ok: Mask
+    backward_ok: Mask
+    forward_inside: Mask
+    backward_inside: Mask
+    consistent: float
+
+    def median_px(self) -> float:
+        """Return the median length of the motion that is trusted, px; 0 where none is."""
+        lengths = np.hypot(*self.forward[::4, ::4][self.forward_ok[::4, ::4]].T)
+        return float(np.median(lengths)) if lengths.size else 0.0
+
+    def turned(self) -> Flows:
+        """Return the same seen from the second frame."""
+        return Flows(
+            self.backward,
+            self.forward,
+            self.backward_ok,
+            self.forward_ok,
+            self.backward_inside,
+            self.forward_inside,
+            self.consistent,
+        )
+
+
+def grey(linear: F32) -> U8:
+    """Return the 8-bit picture that flow is found on, of linear light (H×W×3, white = 1): its root's code."""
+    # The middle channel stands for light; the root makes noise about even from dark to bright.
+    level = np.sqrt(np.clip(linear @ np.array([0.25, 0.65, 0.10], np.float32), 0.0, 1.0))
+    return np.asarray(level * np.float32(255.0) + np.float32(0.5)).astype(np.uint8)
+
+
+def flow_between(first: U8, second: U8) -> F32:
+    """Return where each pixel of the 8-bit picture `first` has gone in `second`, px (H×W×2)."""
+    search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
+    return np.asarray(search.calc(first, second, None), np.float32)
+
+
+def compare(first: U8, second: U8) -> Flows:
+    """Return the motion between two 8-bit pictures of one size, both ways, checked against each other."""
+    forward, backward = flow_between(first, second), flow_between(second, first)
+    forward_ok, forward_inside = _agrees(forward, backward)
+    backward_ok, backward_inside = _agrees(backward, forward)
+    forward = _continued(forward, forward_ok, forward_inside)
+    backward = _continued(backward, backward_ok, backward_inside)
+    checked = np.count_nonzero(forward_inside) + np.count_nonzero(backward_inside)
+    trusted = np.count_nonzero(forward_ok) + np.count_nonzero(backward_ok)
+    share = trusted / checked if checked else 0.0
+    return Flows(forward, backward, forward_ok, backward_ok, forward_inside, backward_inside, share)
+
+
+def _agrees(there: F32, back: F32) -> tuple[Mask, Mask]:
+    """Return where the way back undoes the way there, and where the way there stays inside the frame."""
+    height, width = there.shape[:2]
+    place = pixel_places(height, width) + there
+    inside = (
+        (place[..., 0] >= 0)
+        & (place[..., 0] <= width - 1)
+        & (place[..., 1] >= 0)
+        & (place[..., 1] <= height - 1)
+    )
+    returned = cv2.remap(back, place, None, cv2.INTER_LINEAR)
+    apart = np.sum((there + returned) ** 2, axis=2)
+    allowed = _RELATIVE * (np.sum(there**2, axis=2) + np.sum(returned**2, axis=2)) + _ABSOLUTE_PX2
+    return inside & (apart < allowed), inside
+
+
+def _continued(motion: F32, ok: Mask, inside: Mask) -> F32:
+    """Return the motion, where it leaves the frame that of the ground's plane, if most of it is a plane.
+
+    What leaves the frame has nothing to be found by, and the search only guesses there.
+    """
+    sparse = np.s_[_SPARSE_PX // 2 :: _SPARSE_PX, _SPARSE_PX // 2 :: _SPARSE_PX]
+    places = pixel_places(*motion.shape[:2])
+    trusted = ok[sparse]
+    start, moved = places[sparse][trusted], motion[sparse][trusted]
+    if inside.all() or len(start) < _LEAST_ON_PLANE:
+        return motion
+    plane, fits = cv2.findHomography(start, start + moved, cv2.USAC_MAGSAC, _PLANE_PX)
+    if plane is None or np.count_nonzero(fits) < 0.5 * len(start):
+        return motion
+    leaving = ~inside
+    seen = places[leaving]
+    carried = np.asarray(cv2.perspectiveTransform(seen[None], plane), np.float32)[0]
+    motion = motion.copy()
+    motion[leaving] = carried - seen
+    return motion
+
+
+def pixel_places(height: int, width: int) -> F32:
+    """Return x, y of every pixel centre (H×W×2)."""
+    places = np.empty((height, width, 2), np.float32)
+    places[..., 0] = np.arange(width, dtype=np.float32)
+    places[..., 1] = np.arange(height, dtype=np.float32)[:, None]
+    return places
+
+
+def origins(motion: F32, share: float) -> F32:
+    """Return where each pixel comes from (H×W×2: x, y) when all have gone `share` of their way.
+
+    A pixel p goes to p + share · motion(p); this is solved for p by fixed-point rounds.
+    """
+    places = pixel_places(*motion.shape[:2])
+    origin = places - np.float32(share) * motion
+    for _ in range(_ROUNDS - 1):
+        gone = cv2.remap(motion, origin, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        origin = places - np.float32(share) * gone
+    return origin
+
+
+def between(first: F32, second: F32, flows: Flows, share: float) -> F32:
+    """Return the frame at `share` (0 to 1) of the way from `first` to `second`, linear (H×W×3).
+
+    Both are fetched along the flow and mixed by nearness and trust. Where only one of them has what is
+    seen (it leaves or enters the frame, or is hidden in the other), that one alone serves.
+    """
+    from_first, trust_first = _fetched(first, flows.forward, flows.forward_ok, flows.forward_inside, share)
+    from_second, trust_second = _fetched(
+        second, flows.backward, flows.backward_ok, flows.backward_inside, 1.0 - share
+    )
+    nearest = first if share <= 0.5 else second
+    weight_first = trust_first * np.float32(1.0 - share)
+    weight_second = trust_second * np.float32(share)
+    total = weight_first + weight_second + _NEAREST_WEIGHT
+    mixed = from_first * (weight_first / total)[..., None]
+    mixed += from_second * (weight_second / total)[..., None]
+    mixed += nearest * (_NEAREST_WEIGHT / total)[..., None]
+    # Trust ends softly: fully what is fetched where half of its surroundings are known.
+    window = (2 * _FEATHER_PX + 1, 2 * _FEATHER_PX + 1)
+    trusted = np.minimum(np.maximum(trust_first, trust_second) / _UNCHECKED_TRUST, np.float32(1.0))
+    known = cv2.blur(trusted, window)
+    known = np.minimum(np.float32(2.0) * known, np.float32(1.0))[..., None]
+    return np.asarray(nearest + known * (mixed - nearest), np.float32)
+
+
+def _fetched(picture: F32, motion: F32, ok: Mask, inside: Mask, share: float) -> tuple[F32, F32]:
+    """Return `picture` moved by `share` of its motion, and how far each pixel of that is trusted (0 to 1)."""
+    origin = origins(motion, share)
+    moved = cv2.remap(picture, origin, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    # What leaves the frame cannot be checked: it counts, but little beside what can be.
+    trust = np.where(ok, np.float32(1.0), np.where(inside, np.float32(0.0), _UNCHECKED_TRUST))
+    fetched = cv2.remap(trust, origin, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return np.maximum(moved, np.float32(0.0)), np.asarray(fetched, np.float32)

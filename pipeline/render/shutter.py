@@ -1,0 +1,93 @@
+"""The shutter that was wished for: motion blur added along the flow, in linear light.
+
+A photo exposed for a share s of the interval is blurred by a box of that length along the motion. A
+further box of length w makes the variance of the two that of the wished one: w² = wished² - s² (the
+variance of a box is its length squared over 12, and variances add). The mean over the box is taken by
+doubling: the mean over 2n instants is half the mean over n plus half the same carried on by n steps, so
+that 2^k instants cost k resamplings; instants are at most 1 px apart.
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+
+from pipeline.render.arrays import F32
+from pipeline.render.flow import Flows, pixel_places
+
+LARGEST_MOTION = 0.1
+"""Motion from frame to frame, as a share of the frame's width, beyond which no blur is added."""
+
+_STEP_PX = 1.0
+_FEATHER_PX = 8
+
+
+def own_angle_deg(shutter_s: float, interval_s: float) -> float:
+    """Return the shutter angle of a photo: 360° × shutter / interval."""
+    return 360.0 * shutter_s / interval_s
+
+
+def added_share(own_deg: float, wished_deg: float) -> float:
+    """Return the length of the box to add, as a share of the time between two frames; 0 for nothing."""
+    return math.sqrt(max(wished_deg**2 - own_deg**2, 0.0)) / 360.0
+
+
+def velocity(earlier: Flows | None, later: Flows | None) -> F32:
+    """Return the motion of each pixel in px a frame (H×W×2), 0 where no flow is to be trusted.
+
+    `earlier` is the flow from this frame to the one before, `later` to the one after; None at an end.
+    Where both are trusted it is half their difference, which is right to second order.
+    """
+    parts = [(flows, sign) for flows, sign in ((earlier, -1.0), (later, 1.0)) if flows is not None]
+    shape = parts[0][0].forward.shape
+    total, count = np.zeros(shape, np.float32), np.zeros(shape[:2], np.float32)
+    for flows, sign in parts:
+        weight = flows.forward_ok.astype(np.float32)
+        total += np.float32(sign) * flows.forward * weight[..., None]
+        count += weight
+    # Spread over a few px, so that blur ends softly; inside trusted ground this changes next to nothing.
+    window = (2 * _FEATHER_PX + 1, 2 * _FEATHER_PX + 1)
+    spread = cv2.blur(count, window)
+    around = cv2.blur(total, window) / np.maximum(spread, np.float32(1e-6))[..., None]
+    known = count > 0
+    moving = np.where(known[..., None], total / np.maximum(count, 1.0)[..., None], around)
+    trusted = np.clip(np.float32(2.0) * cv2.blur(known.astype(np.float32), window), 0.0, 1.0)
+    return np.asarray(moving * trusted[..., None], np.float32)
+
+
+def smear(picture: F32, motion: F32, length: float) -> F32:
+    """Return the mean of linear `picture` (H×W×3) over `length` of its `motion` (H×W×2), centred.
+
+    What would come from beyond the border is left out of the mean. Pixels that do not move are unchanged.
+    """
+    longest = float(np.sqrt(np.max(np.sum(motion**2, axis=2)))) * length
+    doublings = math.ceil(math.log2(max(longest / _STEP_PX, 1.0)))
+    if longest < 0.05:
+        return picture
+    step = length / 2**doublings
+    places = pixel_places(*picture.shape[:2])
+    # How far back each pixel fetches; carried along the motion it doubles with each round.
+    way = _carried(motion * np.float32(-0.5 * (length - step)), places)
+    ones = np.ones((*picture.shape[:2], 1), np.float32)
+    total = np.concatenate([picture, ones], axis=2)
+    total = cv2.remap(total, places + way, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+    way = motion * np.float32(step)
+    for _ in range(doublings):
+        there = places + way
+        moved = cv2.remap(total, there, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+        total = cv2.addWeighted(total, 0.5, moved, 0.5, 0.0)
+        way = way + cv2.remap(way, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    weight = np.maximum(total[..., 3:], np.float32(1e-3))
+    return np.maximum(total[..., :3] / weight, np.float32(0.0))
+
+
+def _carried(way: F32, places: F32) -> F32:
+    """Return a long displacement along the motion: taken in eighths, each where the last has led."""
+    part = way / np.float32(8.0)
+    total = part
+    for _ in range(3):
+        onward = cv2.remap(total, places + total, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        total = total + onward
+    return np.asarray(total, np.float32)
