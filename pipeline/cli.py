@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -45,6 +47,10 @@ MovedOption = Annotated[
 ]
 
 
+# A full, write-protected or closed disk: what a user can mend.
+_DISK_TROUBLE = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM)
+
+
 @contextmanager
 def plain_errors() -> Iterator[None]:
     """Turn errors that a user can meet into one sentence on stderr and an exit status."""
@@ -55,17 +61,49 @@ def plain_errors() -> Iterator[None]:
     except EvenflightError as error:
         typer.echo(f"evenflight: {error}", err=True)
         raise typer.Exit(2 if isinstance(error, UsageError) else 1) from None
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as interruption:
         typer.echo("evenflight: interrupted; the same command goes on from the finished parts", err=True)
-        raise typer.Exit(130) from None
+        raise typer.Exit(143 if isinstance(interruption, _Terminated) else 130) from None
+    except OSError as error:
+        if error.errno not in _DISK_TROUBLE:
+            raise
+        where = f" ({error.filename})" if error.filename else ""
+        typer.echo(
+            f"evenflight: {error.strerror}{where}: make room or choose another output folder; the same "
+            "command goes on from the finished parts",
+            err=True,
+        )
+        raise typer.Exit(1) from None
+
+
+class _Terminated(KeyboardInterrupt):
+    """The system asked this process to end, which it does as after an interruption by the user."""
+
+
+def _terminate(number: int, frame: object) -> None:
+    raise _Terminated
 
 
 @app.command("list")
 @plain_errors()
 def list_card(
-    card: CardArgument, config: ConfigOption = None, set_: SetOption = None, json: JsonOption = False
+    card: CardArgument,
+    checksums: Annotated[
+        Path | None,
+        typer.Option("--checksums", metavar="FILE", help="Write SHA-256 sums of all files of CARD instead."),
+    ] = None,
+    verify: Annotated[
+        Path | None,
+        typer.Option("--verify", metavar="FILE", help="Hold the files of CARD against such sums instead."),
+    ] = None,
+    config: ConfigOption = None,
+    set_: SetOption = None,
+    json: JsonOption = False,
 ) -> None:
-    """Show the sequences on a card: photos, interval, length, gaps and trouble."""
+    """Show the sequences on a card: photos, interval, length, gaps and trouble; or prove a copy whole."""
+    if checksums is not None or verify is not None:
+        _sums(card, checksums, verify, json)
+        return
     from pipeline.card.scan import scan_card
     from pipeline.console.listing import card_facts, print_card
     from pipeline.console.terminal import print_json
@@ -87,10 +125,13 @@ def run(
     set_: SetOption = None,
     json: JsonOption = False,
     workers: WorkersOption = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Fail, with exit status 1, where a photo is left out.")
+    ] = False,
 ) -> None:
     """Make a video of every sequence on a card, with reports; a rerun repeats only what changed."""
     configured = _configured(config, set_)
-    _finish(_run_card(card, out, configured, sequence, workers), json)
+    _finish(_run_card(card, out, configured, sequence, workers), json, strict)
 
 
 @app.command()
@@ -171,6 +212,33 @@ def demo(
     raise typer.Exit(0 if all(check.ok for check in checks) else 1)
 
 
+def _sums(card: Path, checksums: Path | None, verify: Path | None, json: bool) -> None:
+    from pipeline.card import checksums as sums
+    from pipeline.console.listing import print_verdict
+    from pipeline.console.terminal import Terminal, print_json
+    from pipeline.errors import UsageError
+    from pipeline.parallel import default_workers, local_executor
+
+    if checksums is not None and verify is not None:
+        raise UsageError("--checksums writes a list and --verify reads one: give one of them")
+    with Terminal() as progress, local_executor(default_workers()) as executor:
+        progress.begin(card.name, "sums", len(sums.files_of(card)))
+        if checksums is not None:
+            count = sums.write_sums(card, checksums, executor, progress.advance)
+            progress.end()
+            progress.say(f"the sums of {count} files are in {checksums}")
+            return
+        assert verify is not None
+        verdict = sums.verify(card, verify, executor, progress.advance)
+        progress.end()
+    if json:
+        print_json(vars(verdict) | {"whole": verdict.whole})
+    else:
+        print_verdict(verdict)
+    if not verdict.whole:
+        raise typer.Exit(1)
+
+
 def _configured(config: str | None, assignments: list[str] | None) -> Configured:
     from pipeline.settings import load_settings
 
@@ -187,7 +255,7 @@ def _run_card(
         return job.run_card(card, out, configured, sequence=sequence, progress=progress, workers=workers)
 
 
-def _finish(outcomes: list[Outcome], json: bool) -> None:
+def _finish(outcomes: list[Outcome], json: bool, strict: bool = False) -> None:
     from pipeline.console.outcomes import outcome_facts, print_outcomes
     from pipeline.console.terminal import print_json
 
@@ -196,9 +264,10 @@ def _finish(outcomes: list[Outcome], json: bool) -> None:
     else:
         print_outcomes(outcomes)
     if any(outcome.left_out for outcome in outcomes):
-        raise typer.Exit(3)
+        raise typer.Exit(1 if strict else 3)
 
 
 def main() -> None:
     """Run the command line."""
+    signal.signal(signal.SIGTERM, _terminate)
     app()

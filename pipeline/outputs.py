@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from pipeline.corrections import Corrections
-from pipeline.errors import UsageError
+from pipeline.errors import EvenflightError, UsageError
 from pipeline.report.schema import Report, read_report
 
 
@@ -46,6 +48,28 @@ class Folder:
     def sequence(self) -> Path:
         """The sequence as it was found and measured."""
         return self.work / "sequence.json"
+
+
+@contextmanager
+def locked(folder: Folder) -> Iterator[None]:
+    """Hold the folder for this process alone, and clear away what a killed one left half written.
+
+    Raises EvenflightError where another process holds it. The system frees the lock of a process that
+    ends, however it ends.
+    """
+    from filelock import FileLock, Timeout
+
+    folder.work.mkdir(parents=True, exist_ok=True)
+    try:
+        with FileLock(folder.work / ".lock", timeout=0):
+            for part in [*folder.path.glob(".*.part"), *folder.work.glob(".*.part")]:
+                if part.is_file():
+                    part.unlink()
+            yield
+    except Timeout:
+        raise EvenflightError(
+            f"another evenflight is at work in {folder.path}: wait until it has ended"
+        ) from None
 
 
 def read_corrections(path: Path) -> Corrections:

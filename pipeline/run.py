@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
+from shutil import disk_usage
 from typing import Any
 
 from pipeline.card.scan import scan_card
 from pipeline.colour.grade import load_grade
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.job import LEAST_PHOTOS, Outcome, Progress, Workshop, render, run_sequence
-from pipeline.outputs import Folder, card_of, read_corrections
+from pipeline.outputs import Folder, card_of, locked, read_corrections
 from pipeline.parallel import default_workers, local_executor
 from pipeline.render.delivery import load_delivery
 from pipeline.report.html import write_page
@@ -61,9 +63,12 @@ def run_card(
         f"{len(chosen)} sequence{'s' if len(chosen) != 1 else ''}, "
         f"{sum(len(s.photos) for s in chosen)} photos: about {minutes:.1f} minutes and {size / 1e6:.0f} MB"
     )
+    _refuse_full_disk(out, chosen, size)
     outcomes = []
     count = workers or default_workers()
-    with local_executor(count) as executor:
+    with ExitStack() as held, local_executor(count) as executor:
+        for one in chosen:  # all at once, so that of two runs the second stops before it has begun
+            held.enter_context(locked(Folder(out / one.id)))
         shop = Workshop(card, configured, executor, count, progress)
         for one in chosen:
             folder = Folder(out / one.id)
@@ -85,6 +90,23 @@ def refuse_on_card(out: Path, card: Path) -> None:
     if inside == whole or whole in inside.parents:
         raise UsageError(
             f"the output folder {out} lies on the card {card}, which is only read; choose a folder elsewhere"
+        )
+
+
+def _refuse_full_disk(out: Path, sequences: list[Sequence], size: float) -> None:
+    """Raise EvenflightError where the disk has less room than the results still to be made will take."""
+    there = next(place for place in (out, *out.resolve().parents) if place.is_dir())
+    room = disk_usage(there).free
+    made = sum(
+        path.stat().st_size
+        for one in sequences
+        for path in (out / one.id).rglob("*")
+        if path.is_file() and not path.is_symlink()
+    )
+    if room < size - made:
+        raise EvenflightError(
+            f"the results take about {(size - made) / 1e6:.0f} MB more, and the disk of {out} has "
+            f"{room / 1e6:.0f} MB free: make room, choose another folder, or one flight with --sequence"
         )
 
 
@@ -126,11 +148,11 @@ def run_stage(
     if not wanted:
         raise UsageError(f"unknown stage '{name}'{nearest(name, STAGES)}")
     place = Folder(folder)
-    photos = card or card_of(place)
+    photos = card or card_of(place)  # also tells whether the folder holds results
     settled = _settled(place, configured)
     sequence = _sequence_of(place, photos, settled)
     count = workers or default_workers()
-    with local_executor(count) as executor:
+    with locked(place), local_executor(count) as executor:
         return run_sequence(sequence, place, Workshop(photos, settled, executor, count, progress), wanted)
 
 
@@ -148,7 +170,7 @@ def regrade(
     photos = card or card_of(place)
     outcome = Outcome(corrections.id, folder)
     count = workers or default_workers()
-    with local_executor(count) as executor:
+    with locked(place), local_executor(count) as executor:
         shop = Workshop(photos, _settled(place, configured), executor, count, progress)
         render(corrections, place, shop, outcome)
     write_page(folder)

@@ -11,6 +11,7 @@ from rich.table import Table
 from pipeline.console.terminal import say, spans
 
 if TYPE_CHECKING:
+    from pipeline.card.checksums import Verdict
     from pipeline.card.scan import CardContents
     from pipeline.sequence import Sequence
 
@@ -86,3 +87,18 @@ def _card_table(sequences: list[Sequence]) -> Table:
             str(len(facts["trouble"])) if facts["trouble"] else "-",
         )
     return table
+
+
+def print_verdict(verdict: Verdict) -> None:
+    """Print whether a copy of a card is whole, naming the files that are not as they were."""
+    console = Console()
+    for name in verdict.different:
+        say(console, f"different: {name}")
+    for name in verdict.absent:
+        say(console, f"absent: {name}")
+    say(
+        console,
+        f"{len(verdict.same)} files are the same, {len(verdict.different)} differ, "
+        f"{len(verdict.absent)} are absent, {len(verdict.unlisted)} are not on the list: "
+        + ("the copy is whole" if verdict.whole else "the copy is NOT whole; copy the card again"),
+    )
