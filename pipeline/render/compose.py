@@ -176,29 +176,86 @@ def render_frame(
     Raises EvenflightError as `warped` does.
     """
     look = look_of(photo, frame, corrections, grade)
-    sizes = list(dict.fromkeys((format.width, format.height) for format in formats))
+    sizes = _sizes_of(formats)
     samples: dict[FrameFormat, Samples] = {}
     for size, (rgb, homography) in zip(sizes, warped(photo, frame, corrections, sizes), strict=True):
-        alike = [format for format in formats if (format.width, format.height) == size]
-        samples |= _finished(rgb, homography, look, corrections, alike, frame.frame)
+        strips = _working_strips(rgb, homography, look, corrections)
+        samples |= _sampled(strips, look.grade, _of_size(formats, size), frame.frame)
     return tuple(samples[format] for format in formats)
 
 
-def _finished(
-    rgb: F32, homography: F64, look: Look, corrections: Corrections, formats: list[FrameFormat], seed: int
-) -> dict[FrameFormat, Samples]:
-    """Do the per-pixel steps after the warp, strip by strip, for formats that share their size."""
-    height, width = rgb.shape[:2]
-    planes = {format: _empty_planes(format) for format in formats}
+@dataclass(frozen=True)
+class WorkingFrame:
+    """A rendered frame before its grade: linear BT.2020, common white at 1, one array for each size."""
+
+    pictures: tuple[F32, ...]
+    grade: Grade
+
+
+def render_working(
+    photo: Photo,
+    frame: FrameCorrection,
+    corrections: Corrections,
+    grade: Grade,
+    formats: tuple[FrameFormat, ...],
+) -> WorkingFrame:
+    """Return one frame before its grade, for each size among `formats` in order, for effects in time.
+
+    `finish` makes of it what `render_frame` makes at once. Raises EvenflightError as `warped` does.
+    """
+    look = look_of(photo, frame, corrections, grade)
+    pictures = []
+    for rgb, homography in warped(photo, frame, corrections, _sizes_of(formats)):
+        picture = np.empty(rgb.shape, np.float32)
+        for rows, strip in _working_strips(rgb, homography, look, corrections):
+            picture[rows.start : rows.stop] = strip
+        pictures.append(picture)
+    return WorkingFrame(tuple(pictures), look.grade)
+
+
+def finish(working: WorkingFrame, formats: tuple[FrameFormat, ...], seed: int) -> tuple[Samples, ...]:
+    """Return the finished samples of a working frame for each of `formats`; `seed` is the frame's number."""
+    samples: dict[FrameFormat, Samples] = {}
+    for size, picture in zip(_sizes_of(formats), working.pictures, strict=True):
+        strips = ((rows, picture[rows.start : rows.stop]) for rows in _strip_rows(len(picture)))
+        samples |= _sampled(strips, working.grade, _of_size(formats, size), seed)
+    return tuple(samples[format] for format in formats)
+
+
+def _sizes_of(formats: tuple[FrameFormat, ...]) -> list[tuple[int, int]]:
+    return list(dict.fromkeys((format.width, format.height) for format in formats))
+
+
+def _of_size(formats: tuple[FrameFormat, ...], size: tuple[int, int]) -> list[FrameFormat]:
+    return [format for format in formats if (format.width, format.height) == size]
+
+
+def _strip_rows(height: int) -> Iterator[range]:
     for top in range(0, height, STRIP_ROWS):
-        rows = range(top, min(top + STRIP_ROWS, height))
+        yield range(top, min(top + STRIP_ROWS, height))
+
+
+def _working_strips(
+    rgb: F32, homography: F64, look: Look, corrections: Corrections
+) -> Iterator[tuple[range, F32]]:
+    """Yield rows of a warped frame and their linear BT.2020: the per-pixel steps before the grade."""
+    height, width = rgb.shape[:2]
+    for rows in _strip_rows(height):
         vignette = None
         if any(corrections.vignette):
             vignette = resample.vignette_gain(
                 homography, (width, height), rows, corrections.width, corrections.height, corrections.vignette
             )
-        gained = brighten(rgb[rows.start : rows.stop], look, vignette)
-        code = apply_grade(look.grade, to_working_space(gained, look))
+        yield rows, to_working_space(brighten(rgb[rows.start : rows.stop], look, vignette), look)
+
+
+def _sampled(
+    strips: Iterable[tuple[range, F32]], grade: Grade, formats: list[FrameFormat], seed: int
+) -> dict[FrameFormat, Samples]:
+    """Grade, code and dither linear BT.2020 strip by strip, for formats that share their size."""
+    planes = {format: _empty_planes(format) for format in formats}
+    for rows, strip in strips:
+        code = apply_grade(grade, strip)
         for format in formats:
             down = format.chroma_step[1]
             for plane, part, step in zip(

@@ -19,6 +19,8 @@ from pipeline.render.arrays import F32
 U8 = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
 
+_NONE = np.empty(0, np.float32)  # where OpenCV takes an array that may be absent
+
 LEAST_CONSISTENT = 0.5
 """Share of pixels with trusted flow below which no frame is made between two photos."""
 
@@ -78,7 +80,7 @@ def grey(linear: F32) -> U8:
 def flow_between(first: U8, second: U8) -> F32:
     """Return where each pixel of the 8-bit picture `first` has gone in `second`, px (H×W×2)."""
     search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
-    return np.asarray(search.calc(first, second, None), np.float32)
+    return np.asarray(search.calc(first, second, _NONE), np.float32)
 
 
 def compare(first: U8, second: U8) -> Flows:
@@ -104,7 +106,7 @@ def _agrees(there: F32, back: F32) -> tuple[Mask, Mask]:
         & (place[..., 1] >= 0)
         & (place[..., 1] <= height - 1)
     )
-    returned = cv2.remap(back, place, None, cv2.INTER_LINEAR)
+    returned = fetch(back, place)
     apart = np.sum((there + returned) ** 2, axis=2)
     allowed = _RELATIVE * (np.sum(there**2, axis=2) + np.sum(returned**2, axis=2)) + _ABSOLUTE_PX2
     return inside & (apart < allowed), inside
@@ -140,6 +142,13 @@ def pixel_places(height: int, width: int) -> F32:
     return places
 
 
+def fetch(
+    picture: F32, places: F32, interpolation: int = cv2.INTER_LINEAR, border: int = cv2.BORDER_REPLICATE
+) -> F32:
+    """Return what `picture` (H×W or H×W×c) shows at `places` (H×W×2: x, y)."""
+    return np.asarray(cv2.remap(picture, places, _NONE, interpolation, borderMode=border), np.float32)
+
+
 def origins(motion: F32, share: float) -> F32:
     """Return where each pixel comes from (H×W×2: x, y) when all have gone `share` of their way.
 
@@ -148,7 +157,7 @@ def origins(motion: F32, share: float) -> F32:
     places = pixel_places(*motion.shape[:2])
     origin = places - np.float32(share) * motion
     for _ in range(_ROUNDS - 1):
-        gone = cv2.remap(motion, origin, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        gone = fetch(motion, origin)
         origin = places - np.float32(share) * gone
     return origin
 
@@ -181,8 +190,8 @@ def between(first: F32, second: F32, flows: Flows, share: float) -> F32:
 def _fetched(picture: F32, motion: F32, ok: Mask, inside: Mask, share: float) -> tuple[F32, F32]:
     """Return `picture` moved by `share` of its motion, and how far each pixel of that is trusted (0 to 1)."""
     origin = origins(motion, share)
-    moved = cv2.remap(picture, origin, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    moved = fetch(picture, origin, cv2.INTER_CUBIC)
     # What leaves the frame cannot be checked: it counts, but little beside what can be.
     trust = np.where(ok, np.float32(1.0), np.where(inside, np.float32(0.0), _UNCHECKED_TRUST))
-    fetched = cv2.remap(trust, origin, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return np.maximum(moved, np.float32(0.0)), np.asarray(fetched, np.float32)
+    fetched = fetch(trust, origin, border=cv2.BORDER_CONSTANT)
+    return np.maximum(moved, np.float32(0.0)), fetched

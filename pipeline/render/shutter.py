@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from pipeline.render.arrays import F32
-from pipeline.render.flow import Flows, pixel_places
+from pipeline.render.flow import Flows, fetch, pixel_places
 
 LARGEST_MOTION = 0.1
 """Motion from frame to frame, as a share of the frame's width, beyond which no blur is added."""
@@ -72,13 +72,13 @@ def smear(picture: F32, motion: F32, length: float) -> F32:
     way = _carried(motion * np.float32(-0.5 * (length - step)), places)
     ones = np.ones((*picture.shape[:2], 1), np.float32)
     total = np.concatenate([picture, ones], axis=2)
-    total = cv2.remap(total, places + way, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+    total = fetch(total, places + way, cv2.INTER_CUBIC, cv2.BORDER_CONSTANT)
     way = motion * np.float32(step)
     for _ in range(doublings):
         there = places + way
-        moved = cv2.remap(total, there, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+        moved = fetch(total, there, cv2.INTER_CUBIC, cv2.BORDER_CONSTANT)
         total = cv2.addWeighted(total, 0.5, moved, 0.5, 0.0)
-        way = way + cv2.remap(way, there, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        way = way + fetch(way, there)
     weight = np.maximum(total[..., 3:], np.float32(1e-3))
     return np.maximum(total[..., :3] / weight, np.float32(0.0))
 
@@ -88,6 +88,6 @@ def _carried(way: F32, places: F32) -> F32:
     part = way / np.float32(8.0)
     total = part
     for _ in range(3):
-        onward = cv2.remap(total, places + total, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        onward = fetch(total, places + total)
         total = total + onward
     return np.asarray(total, np.float32)
