@@ -40,7 +40,8 @@ class FlightSpec:
     rate about each axis while the shutter is open; `jitter_m` the RMS position error of each axis;
     `yaw_steps` and `pitch_steps` add so many degrees from a frame on, `roll_deg` leans all photos, and
     `speed_changes` multiplies the speed by a factor from a frame on. `spoiled` says what spoils the
-    pictures. `flicker_ev` is the RMS of a white exposure error; those of `outlier_frames` get `outlier_ev` more (first, third …) or less. `uneven_ev` is the RMS of a
+    pictures. `flicker_ev` is the RMS of a white exposure error; those of `outlier_frames` get
+    `outlier_ev` more (first, third …) or less. `uneven_ev` is the RMS of a
     white difference of exposure between the top and the bottom of the picture (an uneven shutter).
     `light_ev` bounds the slow change of light, `fade_ev` is lost evenly over the flight (dusk), shadows of
     cloud are `cloud_ev` deep. `drift_mired` is the true slow change of the light's colour over the flight,
