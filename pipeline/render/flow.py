@@ -9,6 +9,7 @@ from both along the flow, in linear light; where neither can be trusted, the nea
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -19,7 +20,7 @@ from pipeline.render.arrays import F32
 U8 = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
 
-_NONE = np.empty(0, np.float32)  # where OpenCV takes an array that may be absent
+_NONE: Any = None  # OpenCV's stubs want an array; with an empty one its remap reads what is not there
 
 LEAST_CONSISTENT = 0.5
 """Share of pixels with trusted flow below which no frame is made between two photos."""

@@ -77,7 +77,7 @@ def smear(picture: F32, motion: F32, length: float) -> F32:
     for _ in range(doublings):
         there = places + way
         moved = fetch(total, there, cv2.INTER_CUBIC, cv2.BORDER_CONSTANT)
-        total = cv2.addWeighted(total, 0.5, moved, 0.5, 0.0)
+        total = np.asarray(cv2.addWeighted(total, 0.5, moved, 0.5, 0.0), np.float32)
         way = way + fetch(way, there)
     weight = np.maximum(total[..., 3:], np.float32(1e-3))
     return np.maximum(total[..., :3] / weight, np.float32(0.0))

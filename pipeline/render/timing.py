@@ -135,8 +135,8 @@ def _evened(corrections: Corrections, places: Floats) -> Floats | None:
     speeds = np.maximum(speeds, _SLOWEST * np.median(speeds))
     way = np.concatenate([[0.0], np.cumsum(speeds)])
     whole = np.arange(len(way), dtype=float)
-    ends = np.interp(places[[0, -1]], whole, way)
-    return np.asarray(np.interp(np.linspace(*ends, len(places)), way, whole))
+    start, end = (float(value) for value in np.interp(places[[0, -1]], whole, way))
+    return np.asarray(np.interp(np.linspace(start, end, len(places)), way, whole))
 
 
 def _shown(
