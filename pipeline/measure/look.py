@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from pipeline.colour.camera import CameraColour
 from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_to_srgb
 from pipeline.errors import PhotoError
+from pipeline.measure.blur import blur_effect, cross_sharpness, sharpness_ratio, texture_map
+from pipeline.measure.haze import veil_share
 from pipeline.measure.light import BlockRatios, block_ratios
 from pipeline.measure.pairs import (
     BASELINES,
@@ -37,7 +39,11 @@ THUMBNAIL_WIDTH = 640
 
 @dataclass(frozen=True)
 class FrameFigures:
-    """What one frame showed by itself. `median` is the median linear level per channel."""
+    """What one frame showed by itself. `median` is the median linear level per channel.
+
+    `sharp_xy` stands beside `sharp_x` and `sharp_y` as in `blur.energy_along`; `blur_x` and `blur_y` are
+    of `blur.blur_effect`, `veil` of `haze.veil_share`.
+    """
 
     frame: int
     width: int
@@ -49,6 +55,10 @@ class FrameFigures:
     sharp_x: float
     sharp_y: float
     features: int
+    sharp_xy: float | None = None
+    blur_x: float | None = None
+    blur_y: float | None = None
+    veil: float | None = None
 
 
 @dataclass(frozen=True)
@@ -62,17 +72,22 @@ class Look:
     found: Features | None
     colour: CameraColour | None
     trouble: str | None = None
+    texture: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True)
 class PairFigures:
-    """What two frames i < j showed together. `registered` is False where only the bulk was aligned."""
+    """What two frames i < j showed together. `registered` is False where only the bulk was aligned.
+
+    `sharper` is how much sharper j shows the ground than i (`blur.sharpness_ratio`).
+    """
 
     i: int
     j: int
     matches: Registration
     blocks: BlockRatios
     registered: bool
+    sharper: float | None = None
 
 
 def thumbnail(proxy: Proxy, neutral: Triple | None, colour: CameraColour | None) -> NDArray[np.uint8]:
@@ -105,6 +120,7 @@ def look_at(job: tuple[int, Path], thumbnails: Path | None) -> Look:
         (thumbnails / f"{frame:05d}.jpg").write_bytes(encoded.tobytes())
     medians = np.median(proxy.rgb[::4, ::4].reshape(-1, 3), axis=0)
     sharp_x, sharp_y = directional_sharpness(grey)
+    blur_x, blur_y = blur_effect(grey)
     figures = FrameFigures(
         frame,
         width,
@@ -116,8 +132,12 @@ def look_at(job: tuple[int, Path], thumbnails: Path | None) -> Look:
         sharp_x,
         sharp_y,
         len(features.points),
+        cross_sharpness(grey),
+        blur_x,
+        blur_y,
+        veil_share(proxy.rgb, photo.as_shot_neutral),
     )
-    return Look(frame, figures, proxy, grey, features, photo.colour)
+    return Look(frame, figures, proxy, grey, features, photo.colour, texture=texture_map(grey))
 
 
 def compare(first: Look, second: Look) -> PairFigures | None:
@@ -136,7 +156,11 @@ def compare(first: Look, second: Look) -> PairFigures | None:
         if response < 0.05:
             homography = np.eye(3)
     blocks = block_ratios(first.proxy, second.proxy, homography)
-    return PairFigures(first.frame, second.frame, matches, blocks, matches.homography is not None)
+    registered = matches.homography is not None
+    sharper = None
+    if registered and first.texture is not None and second.texture is not None:
+        sharper = sharpness_ratio(first.texture, second.texture, blocks)
+    return PairFigures(first.frame, second.frame, matches, blocks, registered, sharper)
 
 
 def look_and_compare(
