@@ -18,6 +18,7 @@ from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
 from pipeline.fingerprint import fingerprint, photos_fingerprint
 from pipeline.measure import store
+from pipeline.measure.grey import grey_neutral
 from pipeline.measure.highpass import FILTER_VERSION
 from pipeline.measure.levels import estimate_vignette, solve_levels
 from pipeline.measure.look import Look, PairFigures, look_and_compare
@@ -225,6 +226,7 @@ class Solution:
     ) -> None:
         self.sequence, self.delivery, self.shop, self.fps = sequence, delivery, shop, fps
         self.colour = measured.colour
+        self.ground = _triple(np.median([figures.median for figures in measured.frames], axis=0))
         usable = {f.frame for f in sequence.photos}
         self.pairs = [p for p in measured.pairs if p.i in usable and p.j in usable]
         count = len(sequence.frames)
@@ -242,7 +244,12 @@ class Solution:
         """The stage balance."""
         settings = self.shop.configured.settings
         period = settings.deflicker.keep_slower_than_s * self.fps
-        return balance(self.sequence, self.colour, self.light, self.held_out, settings.balance, period)
+        chosen, grey = settings.balance, None
+        if chosen.mode == "grey":
+            grey = grey_neutral(self.sequence, self.shop.card, chosen.grey_frame, chosen.grey_box)
+        return balance(
+            self.sequence, self.colour, self.light, self.held_out, chosen, period, self.ground, grey
+        )
 
     @cached_property
     def even(self) -> tuple[Deflickered, StageResult]:
@@ -277,7 +284,7 @@ class Solution:
                     time_s=frame.time_s,
                     gain_ev=float(gain) if np.isfinite(gain) else 0.0,
                     channel_gain_ev=_triple(balanced.channel_gain_ev[source]),
-                    neutral=balanced.neutral,
+                    neutral=_triple(balanced.neutral[source]),
                     rotation_rad=_triple(steady.rotation_rad[frame.frame]),
                 )
             )

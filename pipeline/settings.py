@@ -6,9 +6,9 @@ import difflib
 import tomllib
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.errors import UsageError
 
@@ -62,6 +62,15 @@ class BalanceSettings(_Section):
         description="clip: channels end together at the common white; rebuild: a clipped channel is told "
         "from the others, and the shoulder keeps what lies above the white",
     )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        left, top, right, bottom = self.grey_box
+        if left >= right or top >= bottom:
+            raise ValueError(
+                "balance.grey_box must be left, top, right, bottom, with left < right, top < bottom"
+            )
+        return self
 
 
 class DeflickerSettings(_Section):

@@ -56,7 +56,7 @@ def test_lists_are_set_with_commas_or_as_toml() -> None:
         ("deflicker.keep_slower_than_s=0", "(allowed: more than 0 and at most 600)"),
         ("deflicker.keep_slower_than_s=nan", "'deflicker.keep_slower_than_s'"),
         ("encode.fps=31", "bad value '31' for the setting 'encode.fps' (allowed: '23.976', '24'"),
-        ("balance.mode=locked", "(allowed: 'lock', 'frame' or 'temperature')"),
+        ("balance.mode=locked", "(allowed: 'lock', 'frame', 'temperature', 'grey' or 'follow')"),
         ("report.position=perhaps", "bad value 'perhaps' for the setting 'report.position'"),
         ("max_crop=0.1", "'--set max_crop=0.1' is not of the form section.key=value"),
         ("stabilise.max_crop", "is not of the form section.key=value"),

@@ -99,7 +99,7 @@ def camera_to_xyz_d50(colour: CameraColour, neutral: ArrayLike) -> Matrix:
     only = second if first is None else first
     if only is None:
         adapted = bradford_adaptation(xy, D50_XY) @ np.linalg.inv(_xyz_to_camera(colour, weight))
-        return np.asarray(adapted / _applied(adapted, camera)[..., 1, np.newaxis, np.newaxis])
+        return np.asarray(adapted / (adapted @ camera[..., np.newaxis])[..., 1:2, :])
     individual_to_reference = np.linalg.inv(_analog_and_calibration(colour, weight))
     reference_neutral = _applied(individual_to_reference, camera)
     forward = _blend(only, second, weight)

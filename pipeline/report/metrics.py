@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from pipeline.colour.ground import ground_delta_e
 from pipeline.errors import UsageError
 from pipeline.geometry.path import widest_crop
 from pipeline.measure.highpass import fast_figures
@@ -80,22 +81,51 @@ _ALL = (
     ),
     Measure(
         key="neutral_rms_mired",
-        name="drift of the neutral, blue to amber",
+        name="wander of the neutral, blue to amber",
         unit="mired",
         better="lower",
-        definition="Root mean square, about the median of the sequence, of how far the neutral in use stands "
+        definition="Root mean square over the frames of the fast part of how far the neutral in use stands "
         "from the one that the ground asks for, in reciprocal megakelvin of correlated colour temperature.",
         source="CCT after Ohno 2013 through colour-science; mired = 1,000,000 / CCT (CIE 015).",
         function=balance,
     ),
     Measure(
         key="neutral_duv_rms",
-        name="drift of the neutral, green to magenta",
+        name="wander of the neutral, green to magenta",
         unit="Duv",
         better="lower",
         definition="The same across the Planckian locus, in CIE 1960 u, v.",
         source="Duv after Ohno 2013 through colour-science.",
         function=balance,
+    ),
+    Measure(
+        key="neutral_drift_mired",
+        name="slow drift between light and neutral",
+        unit="mired",
+        better="lower",
+        definition="Range over the sequence of the slow part of that same distance: what the picture turns "
+        "warmer or bluer by, which with a locked neutral is the light's own change and wanted.",
+        source="As for the wander; slow and fast told apart by the filter of the flicker.",
+        function=balance,
+    ),
+    Measure(
+        key="ground_delta_e_rms",
+        name="colour flicker of the ground",
+        unit="ΔE2000",
+        better="lower",
+        definition="Root mean square over the frames of the CIEDE2000 between the ground as rendered and as "
+        "the slow part of its colour would have it, at the same luminance.",
+        source="CIE 142:2001 (Sharma, Wu, Dalal 2005) through colour-science; ground as for the flicker.",
+        function=ground_delta_e,
+    ),
+    Measure(
+        key="ground_delta_e_worst",
+        name="worst colour flicker of the ground",
+        unit="ΔE2000",
+        better="lower",
+        definition="The largest such CIEDE2000 of one frame.",
+        source="As for the colour flicker.",
+        function=ground_delta_e,
     ),
     Measure(
         key="jitter_rms_px",

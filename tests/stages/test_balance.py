@@ -53,15 +53,14 @@ def test_raw_wander_is_cured_by_one_neutral() -> None:
     light = levels_of(steady_light())
     out, result = balance(sequence, CAMERA, light, light, LOCK, PERIOD)
     assert np.array_equal(out.channel_gain_ev, np.zeros((COUNT, 3)))
-    middle = mired_duv(CAMERA, np.array([out.neutral]))[0]
+    assert np.ptp(out.neutral, axis=0).max() == 0.0
+    middle = mired_duv(CAMERA, out.neutral)[0]
     # the median of 120 samples is good to 1.25 / sqrt(120) of their 15 mired
     assert middle[0] == pytest.approx(190.0, abs=3 * 1.71)
     assert middle[1] == pytest.approx(0.003, abs=2e-4)
-    assert out.neutral[1] == 1.0
-    truth = np.random.default_rng(0).normal(0.0, 15.0, COUNT)
-    assert result.found["neutral_rms_mired"] == pytest.approx(
-        np.sqrt(np.mean((truth - np.median(truth)) ** 2)), rel=0.02
-    )
+    assert (out.neutral[:, 1] == 1.0).all()
+    truth = fast_part(np.random.default_rng(0).normal(0.0, 15.0, COUNT), PERIOD)
+    assert result.found["neutral_rms_mired"] == pytest.approx(np.sqrt(np.mean(truth**2)), rel=0.02)
     assert result.left["neutral_rms_mired"] == pytest.approx(0.0, abs=1e-6)
     assert result.left["neutral_duv_rms"] == pytest.approx(0.0, abs=1e-9)
     assert result.applied["temperature_k"] == pytest.approx(1e6 / middle[0])
@@ -85,7 +84,7 @@ def test_a_set_temperature() -> None:
         settings,
         PERIOD,
     )
-    assert out.neutral == pytest.approx(neutral_at(250.0, -0.005), rel=1e-3)
+    assert out.neutral[0] == pytest.approx(neutral_at(250.0, -0.005), rel=1e-3)
     assert "4000 K" in result.applied["neutral_from"]
 
 
@@ -105,7 +104,7 @@ def test_without_any_neutral_it_is_daylight_and_said() -> None:
     light = levels_of(steady_light())
     out, result = balance(sequence_of(COUNT), CAMERA, light, light, LOCK, PERIOD)
     daylight = xy_to_neutral(CAMERA, np.array([0.3127, 0.3290]))  # CIE D65
-    assert out.neutral == pytest.approx(tuple(daylight / daylight[1]))
+    assert out.neutral[0] == pytest.approx(daylight / daylight[1])
     assert any("no photo tells its neutral" in warning for warning in result.warnings)
     assert result.found["neutral_rms_mired"] is None
     assert "found.neutral_rms_mired" in result.unmeasured
@@ -140,7 +139,7 @@ def test_wander_baked_into_jpegs_is_undone(seed: int) -> None:
         LOCK,
         PERIOD,
     )
-    assert out.neutral == (1.0, 1.0, 1.0)
+    assert (out.neutral == 1.0).all()
     after = level + out.channel_gain_ev
     for channel in (0, 2):
         against = after[:, channel] - after[:, 1]
@@ -175,7 +174,8 @@ def test_slow_drift_of_the_light_s_colour_is_kept() -> None:
     out, result = balance(sequence_of(COUNT, kind="display-referred"), None, light, light, LOCK, PERIOD)
     after = level + out.channel_gain_ev
     red = after[:, 0] - after[:, 1]
-    assert red - slow_part(level[:, 0] - level[:, 1], PERIOD) == pytest.approx(np.zeros(COUNT), abs=1e-6)
+    # a level uncertain by 0.001 EV leaves about 2 * 0.001**2 / 0.03**2 of a wander of 0.03 EV, 7e-5 EV
+    assert red - slow_part(level[:, 0] - level[:, 1], PERIOD) == pytest.approx(np.zeros(COUNT), abs=2e-4)
     assert np.polyfit(drift, red, 1)[0] == pytest.approx(1.0, abs=0.05)
     drift_mired = result.applied["scene_drift_mired"]
     assert drift_mired > 20.0

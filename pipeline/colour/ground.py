@@ -1,0 +1,68 @@
+"""What a change of the light's colour does to coloured ground, and how far off a rendering of it looks.
+
+A surface is known by its camera RGB under one light. Under another light the camera sees what its own
+colour matrices say of that surface, adapted (Bradford) as `pipeline.colour.camera` does it. So a ratio
+measured on coloured ground can be told as the change of the neutral, which differs by some per cent.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from pipeline.colour.camera import CameraColour, camera_to_xyz_d50
+from pipeline.colour.temperature import colour_science
+from pipeline.colour.whites import D50_XY
+
+Floats = NDArray[np.float64]
+
+_STEP_EV = 0.02
+
+
+def against_green(ev: Floats) -> Floats:
+    """Return red and blue less green (..., 2) of values per channel (..., 3) in EV."""
+    return np.asarray(ev[..., [0, 2]] - ev[..., 1:2])
+
+
+def with_green(red_blue_ev: Floats) -> Floats:
+    """Return values per channel (..., 3) in EV of red and blue against green (..., 2)."""
+    red, blue = np.moveaxis(red_blue_ev, -1, 0)
+    return np.stack([red, np.zeros_like(red), blue], axis=-1)
+
+
+def ground_response(colour: CameraColour, neutral: ArrayLike, ground: ArrayLike) -> Floats:
+    """Return the 2×2 matrix from a small change of the neutral to that of the ground's camera RGB.
+
+    Both changes are of red and blue against green, in EV. `ground` (3,) is the camera RGB of the ground
+    in the light where `neutral` (3,) is grey.
+    """
+    here = np.asarray(neutral, dtype=np.float64)
+    surface = camera_to_xyz_d50(colour, here) @ np.asarray(ground, dtype=np.float64)
+    steps = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]) * _STEP_EV
+    matrices = camera_to_xyz_d50(colour, here * 2.0 ** with_green(steps))
+    seen = against_green(np.log2(np.linalg.solve(matrices, surface[:, np.newaxis])[..., 0]))
+    return np.stack([seen[0] - seen[1], seen[2] - seen[3]], axis=1) / (2.0 * _STEP_EV)
+
+
+def ground_delta_e(
+    colour: CameraColour, neutral: ArrayLike, ground: ArrayLike, used_ev: Floats, seen_ev: Floats
+) -> Floats:
+    """Return the CIEDE2000 (n,) between the ground as rendered and as it would be without deviations.
+
+    `used_ev` (n, 2) is how far the neutral in use stands from `neutral` (3,), `seen_ev` (n, 2) how far
+    the camera RGB of the ground stands from `ground` (3,), red and blue against green in EV. Lightness
+    is held equal: it is the deflicker's. NaN gives NaN. Source: CIE 142:2001, in colour-science.
+    """
+    science = colour_science()
+    here, at_rest = np.asarray(neutral, dtype=np.float64), np.asarray(ground, dtype=np.float64)
+    known = np.isfinite(np.concatenate([used_ev, seen_ev], axis=1)).all(axis=1)
+    out = np.full(len(used_ev), np.nan)
+    if not known.any():
+        return out
+    matrices = camera_to_xyz_d50(colour, here * 2.0 ** with_green(used_ev[known]))
+    rendered = (matrices @ (at_rest * 2.0 ** with_green(seen_ev[known]))[..., np.newaxis])[..., 0]
+    meant = camera_to_xyz_d50(colour, here) @ at_rest
+    rendered *= (meant[1] / rendered[:, 1])[:, np.newaxis]
+    one, two = (science.XYZ_to_Lab(xyz, D50_XY) for xyz in (meant, rendered))
+    out[known] = science.difference.delta_E_CIE2000(np.broadcast_to(one, two.shape), two)
+    return out
