@@ -20,6 +20,7 @@ LEAST_BLOCKS = 24
 HELD_OUT = 5
 """Every fifth block and match is kept out of the solves and measures what they left."""
 
+_COMMON_SIGMA_EV = 0.003
 _SIGMA_FLOOR_EV = 5e-4
 _VIGNETTE_PRIOR_EV = (0.5, 0.25, 0.15)
 """Standard deviations of the loss coefficients: stopped down, a drone's lens loses under 1 EV in the
@@ -79,11 +80,13 @@ def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
             )
             ratio = pair.blocks.ratio_ev[part, 1].astype(float)
             residual = ratio - slope @ solved
-            mode, sure = biweight_mode(residual)
-            spread = max(sure * np.sqrt(len(part)), 1e-3)
-            u = (residual - mode) / (4.685 * spread)
-            weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0)
-            weights *= _INDEPENDENT_BLOCKS / max(float(weights.sum()), 1.0) / spread**2
+            errors = np.hypot(pair.blocks.sigma_ev[part].astype(float), _COMMON_SIGMA_EV)
+            mode, sure = biweight_mode(residual, errors)
+            # How much wider than their own errors the residuals scatter.
+            wider = max(sure * float(np.sqrt(np.sum(1.0 / errors**2))), 0.3)
+            u = (residual - mode) / (4.685 * wider * errors)
+            weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0) / (wider * errors) ** 2
+            weights *= min(1.0, _INDEPENDENT_BLOCKS / _effective(weights))
             # The mode takes up each pair's mean, so only the slope about its mean counts.
             centred = slope - np.average(slope, axis=0, weights=weights + 1e-12)
             normal += (centred * weights[:, None]).T @ centred
@@ -93,6 +96,11 @@ def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
     return (a1, a2, a3)
 
 
+def _effective(weights: Floats) -> float:
+    """Return how many equal samples weigh as much as these (Kish 1965)."""
+    return float(weights.sum()) ** 2 / max(float(weights @ weights), 1e-12)
+
+
 def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Floats, Floats] | None:
     """Return the exposure ratio m_ij (3,) in EV of a pair and its standard errors, or None."""
     part = _part(pair, held_out)
@@ -100,7 +108,8 @@ def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Flo
         return None
     slope = vignette_basis(pair.blocks.place_j[part]) - vignette_basis(pair.blocks.place_i[part])
     flat = pair.blocks.ratio_ev[part].astype(float) + (slope @ vignette)[:, None]
-    modes = [biweight_mode(flat[:, channel]) for channel in range(3)]
+    errors = np.hypot(pair.blocks.sigma_ev[part].astype(float), _COMMON_SIGMA_EV)
+    modes = [biweight_mode(flat[:, channel], errors) for channel in range(3)]
     sigma = np.array([sure for _, sure in modes])
     if not pair.registered:
         sigma = np.maximum(sigma, _UNREGISTERED_SIGMA_EV)

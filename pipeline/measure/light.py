@@ -23,21 +23,31 @@ ABOVE_BLACK = 0.002
 """Share of saturation below which a block mean is taken for noise and black-level error."""
 
 
+PART_PX = 4
+"""Side of the parts of a block whose disagreement tells how sure its ratio is."""
+
 SAME_GROUND = 0.6
 """Correlation of a block's texture from which it counts as the same ground in both frames."""
 
 LEAST_ALIKE = 60
+
+_TEXTURE_PX = 9
+"""What is wider than this is shading, not texture: water keeps its shading and loses its ripples."""
+_LEAST_SIGMA_EV = 2e-3
 
 
 @dataclass(frozen=True)
 class BlockRatios:
     """Blocks that both frames show within the trusted range.
 
-    `ratio_ev` (k, 3) is log2(mean in j / mean in i) per channel R, G, B; `place_i`, `place_j` (k, 2) are
-    where the blocks lie in the two frames, x right and y down from the centre over half the diagonal.
+    `ratio_ev` (k, 3) is log2(mean in j / mean in i) per channel R, G, B, `sigma_ev` (k,) its standard error
+    in green as the parts of the block tell it: noise and misregistration make them disagree. `place_i`,
+    `place_j` (k, 2) are where the blocks lie in the two frames, x right and y down from the centre over
+    half the diagonal.
     """
 
     ratio_ev: NDArray[np.float32]
+    sigma_ev: NDArray[np.float32]
     place_i: NDArray[np.float32]
     place_j: NDArray[np.float32]
 
@@ -64,16 +74,39 @@ def from_centre(points: Floats, shape: tuple[int, int]) -> NDArray[np.float32]:
 
 
 def likeness(here: NDArray[np.float32], there: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the correlation (h // 16, w // 16) of two pictures (h, w) within each block.
+    """Return the correlation (h // 16, w // 16) of the texture of two pictures (h, w) within each block.
 
-    Both are softened by a pixel first, so that a registration half a pixel off still counts as the same.
+    Both are softened by a pixel first, so that a registration half a pixel off still counts as the same,
+    and freed of what is wider than a texture.
     """
-    a, b = (cv2.blur(np.sqrt(np.maximum(picture, 0.0)), (3, 3)) for picture in (here, there))
-    mean_a, mean_b, square_a, square_b, product = (
-        block_means(np.asarray(picture, np.float32)) for picture in (a, b, a * a, b * b, a * b)
-    )
-    spread = (square_a - mean_a**2) * (square_b - mean_b**2)
-    return np.asarray((product - mean_a * mean_b) / np.sqrt(np.maximum(spread, 1e-14)), np.float32)
+    a, b = (_texture(picture) for picture in (here, there))
+    square_a, square_b, product = (block_means(picture) for picture in (a * a, b * b, a * b))
+    return np.asarray(product / np.sqrt(np.maximum(square_a * square_b, 1e-14)), np.float32)
+
+
+def _texture(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    soft = cv2.blur(np.sqrt(np.maximum(picture, 0.0)), (3, 3))
+    return np.asarray(soft - cv2.blur(soft, (_TEXTURE_PX, _TEXTURE_PX)), np.float32)
+
+
+def block_sigma(here: NDArray[np.float32], there: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the standard error (h // 16, w // 16) in EV of the log ratio of two pictures in each block.
+
+    It is told by the scatter of the ratios of the block's parts, each against the block's own brightness,
+    so that a part in deep shadow counts by the light it adds.
+    """
+    high, wide = here.shape[0] // BLOCK_PX, here.shape[1] // BLOCK_PX
+    each = BLOCK_PX // PART_PX
+    parts = []
+    for picture in (here, there):
+        whole = picture[: high * BLOCK_PX, : wide * BLOCK_PX]
+        small = cv2.resize(whole, (wide * each, high * each), interpolation=cv2.INTER_AREA)
+        parts.append(np.asarray(small).reshape(high, each, wide, each).swapaxes(1, 2).reshape(high, wide, -1))
+    first, second = parts
+    means = [np.maximum(part.mean(axis=-1, keepdims=True), 1e-6) for part in parts]
+    apart = second / means[1] - first / means[0]
+    error = np.sqrt(np.mean(apart**2, axis=-1) / (each * each - 1)) / np.log(2.0)
+    return np.asarray(np.hypot(error, _LEAST_SIGMA_EV), np.float32)
 
 
 def same_ground(alike: NDArray[np.float32], good: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -108,10 +141,11 @@ def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios
     low = np.minimum(here, there).min(axis=-1)
     high_level = np.maximum(here, there).max(axis=-1)
     good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)
-    good = same_ground(likeness(first.rgb[..., 1], np.asarray(seen[..., 1], np.float32)), good)
+    green = first.rgb[..., 1], np.asarray(seen[..., 1], np.float32)
+    good = same_ground(likeness(*green), good)
     if not good.any():
         nowhere = np.zeros((0, 2), np.float32)
-        return BlockRatios(np.zeros((0, 3), np.float32), nowhere, nowhere)
+        return BlockRatios(np.zeros((0, 3), np.float32), np.zeros(0, np.float32), nowhere, nowhere)
 
     places = block_centres((high, wide))[good]
     stride = max(1, -(-len(places) // MOST_BLOCKS))
@@ -120,6 +154,7 @@ def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios
     ratio = np.log2(there[good][::stride] / here[good][::stride])
     return BlockRatios(
         ratio.astype(np.float32),
+        block_sigma(*green)[good][::stride],
         from_centre(places, (high, wide)),
         from_centre(moved, (high, wide)),
     )

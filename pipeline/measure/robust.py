@@ -28,32 +28,45 @@ def shortest_half(values: Floats) -> tuple[float, float]:
     return 0.5 * float(ordered[first] + ordered[first + half - 1]), float(widths[first])
 
 
-def biweight_mode(values: Floats, floor: float = 1e-4, passes: int = 20) -> tuple[float, float]:
+def biweight_mode(
+    values: Floats, errors: Floats | None = None, *, floor: float = 1e-4, passes: int = 20
+) -> tuple[float, float]:
     """Return the redescending mode of `values` (n,) and its standard error, in the unit of `values`.
 
     Tukey's biweight with c = 4.685 sigma (Beaton and Tukey 1974; 95 % efficient for normal samples),
-    started in the shortest half. `floor` is the least scale, so that equal samples divide by no zero.
+    started in the shortest half. Where `errors` (n,) tell how sure the samples are against each other, each
+    counts by its own. `floor` is the least scale, so that equal samples divide by no zero.
     """
+    own = np.ones(len(values)) if errors is None else errors / np.median(errors)
     centre, width = shortest_half(values)
     # Half of a normal distribution lies within 1.349 sigma; the shortest half is a little narrower.
     sigma = max(width / 1.349, floor)
     for _ in range(passes):
-        u = (values - centre) / (4.685 * sigma)
-        weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0)
+        u = (values - centre) / (own * sigma)
+        weights = _bisquare(u) / own**2
         total = float(weights.sum())
         if total <= 0.0:
             break
         moved = float(weights @ values) / total
         # Spoiled samples widen the shortest half, so the scale is told again by what the weights keep: for
         # normal samples at the true scale the weighted deviation is 0.910 of it (0.87 leaves it room).
-        kept = float(np.sqrt(weights @ (values - moved) ** 2 / total)) / 0.87
+        bulk = _bisquare(u)
+        misfit = (values - moved) / own
+        kept = float(np.sqrt(bulk @ misfit**2 / max(float(bulk.sum()), 1e-12))) / 0.87
         narrower = max(min(sigma, kept), floor)
         settled = abs(moved - centre) < 1e-7 and narrower > 0.999 * sigma
         centre, sigma = moved, narrower
         if settled:
             break
-    u = (values - centre) / (4.685 * sigma)
-    inside = np.abs(u) < 1.0
-    effective = max(float(np.count_nonzero(inside)), 1.0)
-    spread = max(float(np.sqrt(np.mean((values[inside] - centre) ** 2))) if inside.any() else sigma, floor)
-    return centre, spread / float(np.sqrt(effective))
+    inside = np.abs(values - centre) < _C * own * sigma
+    if not inside.any():
+        return centre, sigma
+    spread = max(float(np.sqrt(np.mean(((values - centre) / own)[inside] ** 2))), floor)
+    return centre, spread / float(np.sqrt(np.sum(1.0 / own[inside] ** 2)))
+
+
+_C = 4.685
+
+
+def _bisquare(u: Floats) -> Floats:
+    return np.asarray(np.where(np.abs(u) < _C, (1.0 - (u / _C) ** 2) ** 2, 0.0))

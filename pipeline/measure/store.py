@@ -16,7 +16,7 @@ from pipeline.measure.light import BlockRatios
 from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
 
-MEASUREMENTS_VERSION = 2
+MEASUREMENTS_VERSION = 3
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
                 "i": p.i,
                 "j": p.j,
                 "registered": p.registered,
+                "sharper": p.sharper,
                 "homography": None if p.matches.homography is None else p.matches.homography.tolist(),
                 "scale": p.matches.scale,
                 "matches": len(p.matches.points_i),
@@ -85,6 +86,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
             points_j=together([p.matches.points_j for p in pairs], (0, 2), np.float32),
             on_plane=together([p.matches.on_plane for p in pairs], (0,), bool),
             ratio_ev=together([p.blocks.ratio_ev for p in pairs], (0, 3), np.float32),
+            sigma_ev=together([p.blocks.sigma_ev for p in pairs], (0,), np.float32),
             place_i=together([p.blocks.place_i for p in pairs], (0, 2), np.float32),
             place_j=together([p.blocks.place_j for p in pairs], (0, 2), np.float32),
         )
@@ -114,8 +116,9 @@ def load(path: Path, fingerprint: str) -> Measurements | None:
             data["on_plane"][matches],
             entry["scale"],
         )
-        ratios = BlockRatios(data["ratio_ev"][blocks], data["place_i"][blocks], data["place_j"][blocks])
-        pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, entry["registered"]))
+        ratios = BlockRatios(*(data[name][blocks] for name in ("ratio_ev", "sigma_ev", "place_i", "place_j")))
+        alike = (entry["registered"], entry["sharper"])
+        pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, *alike))
     frames = [_figures_from_json(entry) for entry in head["frames"]]
     trouble = {int(frame): why for frame, why in head["trouble"].items()}
     return Measurements(frames, pairs, _colour_from_json(head["colour"]), trouble)

@@ -58,7 +58,12 @@ def light_pair(
         i,
         j,
         no_matches(),
-        BlockRatios(ratio.astype(np.float32), here.astype(np.float32), there.astype(np.float32)),
+        BlockRatios(
+            ratio.astype(np.float32),
+            np.full(len(here), noise_ev, np.float32),
+            here.astype(np.float32),
+            there.astype(np.float32),
+        ),
         registered,
     )
 
