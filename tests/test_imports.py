@@ -22,7 +22,7 @@ LEVELS = (
     ("stages", "render"),
     ("report",),
     ("planning",),
-    ("run", "job", "outputs", "fingerprint"),
+    ("run", "job", "plan", "outputs", "fingerprint"),
     ("demo",),
     ("console",),
     ("cli",),
