@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 from pipeline.measure.look import PairFigures
 from pipeline.measure.robust import biweight_mode
+from pipeline.sequence import Triple
 
 Floats = NDArray[np.float64]
 
@@ -29,20 +32,29 @@ _SLOPE_PRIOR_EV = 0.3
 _INDEPENDENT_BLOCKS = 20.0
 _UNREGISTERED_SIGMA_EV = 0.1
 """Level differences of pairs whose ground was not registered are trusted this far."""
+_STATISTICS_SIGMA_EV = 0.3
+"""Differences of the medians of two pictures that may show other ground are trusted this far."""
+_TRUSTED_MEDIANS = (0.002, 0.95)
+"""A median outside says nothing of the light: a black frame, a burnt-out one."""
+
+ALIGNED, STATISTICS, NOTHING = -1, -2, -3
 
 
 @dataclass(frozen=True)
 class Levels:
     """Levels (n, 3) in EV per channel R, G, B, the first known frame at 0, NaN where nothing reaches.
 
-    `sigma` (n,) is the standard deviation of a level against its neighbours. `unregistered` marks frames
-    whose every pair rests on an unregistered picture. `vignette` holds the loss coefficients.
+    `sigma_ev` (n,) is the standard deviation of a level against its neighbours. `unregistered` marks frames
+    whose every pair rests on an unregistered picture. `vignette` holds the loss coefficients. `group` (n,)
+    numbers the groups of frames that registered ground connects, the largest 0, or tells what a frame
+    outside them rests on (ALIGNED, STATISTICS, NOTHING); None where that was not asked.
     """
 
     level_ev: Floats
     sigma_ev: Floats
     unregistered: NDArray[np.bool_]
     vignette: tuple[float, float, float]
+    group: NDArray[np.int_] | None = None
 
 
 def vignette_basis(place: NDArray[np.floating]) -> Floats:
@@ -51,9 +63,21 @@ def vignette_basis(place: NDArray[np.floating]) -> Floats:
     return np.stack([square, square**2, square**3], axis=-1)
 
 
-def _part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
+def part_of(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
+    """Return the numbers of the blocks that the solves use, or of those held out."""
     places = np.arange(len(pair.blocks.place_i))
     return np.flatnonzero((places % HELD_OUT == 0) == held_out)
+
+
+def block_errors(pair: PairFigures, part: NDArray[np.int_]) -> Floats:
+    """Return the standard errors (k,) in EV that the blocks `part` of a pair count with."""
+    return np.asarray(np.hypot(pair.blocks.sigma_ev[part].astype(float), _COMMON_SIGMA_EV))
+
+
+def flat_ratio(pair: PairFigures, vignette: Floats, part: NDArray[np.int_]) -> Floats:
+    """Return the log ratios (k, 3) of the blocks `part` of a pair, freed of the vignette (3,)."""
+    loss = vignette_basis(pair.blocks.place_j[part]) - vignette_basis(pair.blocks.place_i[part])
+    return np.asarray(pair.blocks.ratio_ev[part].astype(float) + (loss @ vignette)[:, None])
 
 
 def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
@@ -73,14 +97,14 @@ def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
     for _ in range(4 if used else 0):
         normal, right = prior.copy(), np.zeros(5)
         for pair in used:
-            part = _part(pair, held_out=False)
+            part = part_of(pair, held_out=False)
             place_i, place_j = pair.blocks.place_i[part], pair.blocks.place_j[part]
             slope = np.concatenate(
                 [vignette_basis(place_i) - vignette_basis(place_j), place_j - place_i], axis=1
             )
             ratio = pair.blocks.ratio_ev[part, 1].astype(float)
             residual = ratio - slope @ solved
-            errors = np.hypot(pair.blocks.sigma_ev[part].astype(float), _COMMON_SIGMA_EV)
+            errors = block_errors(pair, part)
             mode, sure = biweight_mode(residual, errors)
             # How much wider than their own errors the residuals scatter.
             wider = max(sure * float(np.sqrt(np.sum(1.0 / errors**2))), 0.3)
@@ -103,12 +127,11 @@ def _effective(weights: Floats) -> float:
 
 def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Floats, Floats] | None:
     """Return the exposure ratio m_ij (3,) in EV of a pair and its standard errors, or None."""
-    part = _part(pair, held_out)
+    part = part_of(pair, held_out)
     if len(part) < (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS):
         return None
-    slope = vignette_basis(pair.blocks.place_j[part]) - vignette_basis(pair.blocks.place_i[part])
-    flat = pair.blocks.ratio_ev[part].astype(float) + (slope @ vignette)[:, None]
-    errors = np.hypot(pair.blocks.sigma_ev[part].astype(float), _COMMON_SIGMA_EV)
+    flat = flat_ratio(pair, vignette, part)
+    errors = block_errors(pair, part)
     modes = [biweight_mode(flat[:, channel], errors) for channel in range(3)]
     sigma = np.array([sure for _, sure in modes])
     if not pair.registered:
@@ -116,42 +139,84 @@ def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Flo
     return np.array([mode for mode, _ in modes]), np.hypot(sigma, _SIGMA_FLOOR_EV)
 
 
+@dataclass(frozen=True)
+class _Links:
+    """Measured differences of level: frames (m,), values and errors (m, 3), and what each rests on (m,)."""
+
+    i: NDArray[np.int_]
+    j: NDArray[np.int_]
+    ratio_ev: Floats
+    error_ev: Floats
+    kind: NDArray[np.int_]
+
+
+def _links(
+    pairs: list[PairFigures], vignette: Floats, medians: dict[int, Triple], held_out: bool
+) -> _Links | None:
+    """Return the links of all pairs, and links by the medians where no pair joins neighbours in time."""
+    rows: list[tuple[int, int, Floats, Floats, int]] = []
+    for pair in pairs:
+        measured = pair_ratio(pair, vignette, held_out)
+        if measured is not None:
+            rows.append((pair.i, pair.j, *measured, 0 if pair.registered else ALIGNED))
+    joined = {(i, j) for i, j, _, _, kind in rows if kind == 0}
+    low, high = _TRUSTED_MEDIANS
+    telling = sorted(f for f, median in medians.items() if low < min(median) and max(median) < high)
+    for i, j in pairwise(telling):
+        if (i, j) not in joined:
+            ratio = np.log2(np.array(medians[j]) / np.array(medians[i]))
+            rows.append((i, j, ratio, np.full(3, _STATISTICS_SIGMA_EV), STATISTICS))
+    if not rows:
+        return None
+    first, second, ratios, errors, kinds = (np.array(column) for column in zip(*rows, strict=True))
+    return _Links(first, second, ratios, errors, kinds)
+
+
+def _groups(count: int, links: _Links) -> NDArray[np.int_]:
+    """Return what each frame (n,) rests on, as `Levels.group` tells it."""
+    group = np.full(count, NOTHING)
+    for kind in (STATISTICS, ALIGNED):
+        of_kind = links.kind == kind
+        group[links.i[of_kind]] = group[links.j[of_kind]] = kind
+    firm = links.kind == 0
+    i, j = links.i[firm], links.j[firm]
+    joined = coo_matrix((np.ones(len(i)), (i, j)), shape=(count, count))
+    labels = connected_components(joined, directed=False)[1]
+    found, sizes = np.unique(labels[np.union1d(i, j)], return_counts=True)
+    for number, label in enumerate(found[np.argsort(-sizes, kind="stable")]):
+        group[labels == label] = number
+    return group
+
+
 def solve_levels(
-    count: int, pairs: list[PairFigures], vignette: tuple[float, float, float], held_out: bool = False
+    count: int,
+    pairs: list[PairFigures],
+    vignette: tuple[float, float, float],
+    held_out: bool = False,
+    medians: dict[int, Triple] | None = None,
 ) -> Levels:
     """Solve the levels of `count` frames from all pairs by weighted robust least squares.
 
     Weights are one over the squared standard error, redescending (Geman-McClure) on the misfit, so that
-    a pair which registered wrongly is outvoted by the others. Frames that no pair reaches get NaN.
+    a pair which registered wrongly is outvoted by the others. Frames that share no registered ground with
+    the photo before or after are held to it by the `medians` of their pictures (linear level per channel,
+    by frame), loosely. Frames that nothing reaches get NaN.
     """
-    coefficients = np.array(vignette)
-    ends, ratios, sigmas, firm = [], [], [], []
-    for pair in pairs:
-        measured = pair_ratio(pair, coefficients, held_out)
-        if measured is not None:
-            ends.append((pair.i, pair.j))
-            ratios.append(measured[0])
-            sigmas.append(measured[1])
-            firm.append(pair.registered)
     level = np.full((count, 3), np.nan)
     sigma = np.full(count, np.nan)
-    registered = np.zeros(count, bool)
-    if not ends:
-        return Levels(level, sigma, ~registered, vignette)
-    i, j = np.array(ends).T
-    registered[i[np.array(firm)]] = True
-    registered[j[np.array(firm)]] = True
-    reached = np.zeros(count, bool)
-    reached[i] = reached[j] = True
+    links = _links(pairs, np.array(vignette), medians or {}, held_out)
+    if links is None:
+        return Levels(level, sigma, np.ones(count, bool), vignette, np.full(count, NOTHING))
+    group = _groups(count, links)
+    reached = group != NOTHING
     for channel in range(3):
-        values = np.array([ratio[channel] for ratio in ratios])
-        errors = np.array([error[channel] for error in sigmas])
-        solved, spread = _solve_channel(count, i, j, values, errors)
+        values, errors = links.ratio_ev[:, channel], links.error_ev[:, channel]
+        solved, spread = _solve_channel(count, links.i, links.j, values, errors)
         level[reached, channel] = solved[reached]
         if channel == 1:
             sigma = np.where(reached, spread, np.nan)
     level -= level[np.flatnonzero(reached)[0]]
-    return Levels(level, sigma, ~registered, vignette)
+    return Levels(level, sigma, group < 0, vignette, group)
 
 
 def _solve_channel(
