@@ -44,11 +44,11 @@ class Corrections(_Record):
     """Corrections of a whole sequence (`corrections.json`).
 
     `card` is the path of the card relative to the folder of this file, `interval_s` the time from photo to
-    photo. `width`, `height` and `focal_px` are of the full-size upright picture, whose principal point is its centre. `shape` is the aspect
-    (width, height) that the path was solved for; the steady camera sees the central `crop_ratio` of the
-    largest rectangle of that shape. `vignette` holds the coefficients a1, a2, a3 of the loss in EV,
-    a1 r**2 + a2 r**4 + a3 r**6 with r = 1 in the corner. `white` is the common white: the linear level,
-    as a share of saturation after all gains, that is shown as white.
+    photo. `width`, `height` and `focal_px` are of the full-size upright picture, whose principal point is
+    its centre. `shape` is the aspect (width, height) that the path was solved for; the steady camera sees
+    the central `crop_ratio` of the largest rectangle of that shape. `vignette` holds the coefficients a1,
+    a2, a3 of the loss in EV, a1 r**2 + a2 r**4 + a3 r**6 with r = 1 in the corner. `white` is the common
+    white: the linear level, as a share of saturation after all gains, that is shown as white.
     """
 
     schema_name: Literal["evenflight-corrections"] = Field("evenflight-corrections", alias="schema")

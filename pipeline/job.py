@@ -30,7 +30,8 @@ from pipeline.outputs import (
     read_corrections,
     relative_card,
 )
-from pipeline.render.delivery import Delivery, exact_rate, load_delivery
+from pipeline.render.delivery import Delivery, load_delivery
+from pipeline.render.timing import photos_per_second, plan_video
 from pipeline.report.html import write_page
 from pipeline.report.schema import Stage, read_report, write_report, write_text
 from pipeline.sequence import Sequence
@@ -43,7 +44,7 @@ from pipeline.stages.result import StageResult
 from pipeline.stages.stabilise import Stabilised, shown_frames, stabilise
 
 LEAST_PHOTOS = 3
-SOLVE_VERSION = 1
+SOLVE_VERSION = 2
 """Raised when a stage solves or renders differently, so that results of an older version are made anew."""
 
 
@@ -196,8 +197,8 @@ def _solve(
     """Do the three solving stages and write the corrections, unless all are unchanged."""
     settings = shop.configured.settings
     _, delivery = load_delivery(settings.encode.delivery)
-    rate = exact_rate(settings.encode.fps)
-    common = (mark, SOLVE_VERSION, FILTER_VERSION, str(rate), settings.deflicker)
+    rate = photos_per_second(len(sequence.frames), settings.encode)
+    common = (mark, SOLVE_VERSION, FILTER_VERSION, rate, settings.deflicker)
     marks: dict[Stage, str] = {
         "balance": fingerprint(common, settings.balance),
         "deflicker": fingerprint(common, "deflicker"),
@@ -208,7 +209,7 @@ def _solve(
         outcome.warnings += [warning for report in reports if report for warning in report.warnings]
         return
     shop.progress.begin(sequence.id, "solve", 4)
-    solution = Solution(sequence, measured, shop, delivery, float(rate))
+    solution = Solution(sequence, measured, shop, delivery, rate)
     shop.progress.advance()
     for stage, stage_mark in marks.items():
         _reported(stage, stage_mark, solution.results[stage], folder, shop, outcome)
@@ -286,6 +287,7 @@ class Solution:
                     channel_gain_ev=_triple(balanced.channel_gain_ev[source]),
                     neutral=_triple(balanced.neutral[source]),
                     rotation_rad=_triple(steady.rotation_rad[frame.frame]),
+                    shutter_s=self.sequence.frames[source].shutter_s,
                 )
             )
         return Corrections(
@@ -293,6 +295,7 @@ class Solution:
             kind=self.sequence.kind,
             card=card,
             started_at=self.sequence.started_at,
+            interval_s=self.sequence.interval_s,
             width=self.sequence.width,
             height=self.sequence.height,
             focal_px=steady.focal_px,
@@ -314,14 +317,16 @@ def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Ou
     settings = shop.configured.settings.encode
     name, delivery = load_delivery(settings.delivery)
     look = load_grade(settings.grade).fingerprint()
-    mark = fingerprint(corrections, look, name, delivery, settings.fps, SOLVE_VERSION)
+    even_speed = shop.configured.settings.stabilise.even_speed
+    timing = plan_video(corrections, settings, even_speed=even_speed)
+    mark = fingerprint(corrections, look, name, delivery, timing, settings.shutter_angle, SOLVE_VERSION)
     outputs = listed_outputs(folder)
     same = [output for output in outputs if output.get("fingerprint") == mark]
     if same:
         outcome.videos.append(folder.path / str(same[0]["file"]))
         outcome.warnings += read_report(folder.report("encode")).warnings
         return
-    shop.progress.begin(corrections.id, "render", len(corrections.frames))
+    shop.progress.begin(corrections.id, "render", len(timing.frames))
     started = time.monotonic()
     named = shop.configured.origins.get("encode.delivery", "default.toml") != "default.toml"
     result = encode(

@@ -120,7 +120,7 @@ class EncodeSettings(_Section):
         None,
         gt=0.0,
         le=360.0,
-        description="degrees: motion blur is added up to that of a shutter open for this share of the interval",
+        description="degrees: motion blur is added up to that of a shutter open so long of the 360 of an interval",
     )
 
 

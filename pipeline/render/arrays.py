@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+F16 = NDArray[np.float16]
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 

@@ -10,12 +10,18 @@ that 2^k instants cost k resamplings; instants are at most 1 px apart.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.render.arrays import F32
-from pipeline.render.flow import Flows, fetch, pixel_places
+from pipeline.corrections import Corrections
+from pipeline.render.arrays import F16, F32
+from pipeline.render.flow import fetch, pixel_places
+from pipeline.render.timing import Timing
+
+Floats = NDArray[np.float64]
 
 LARGEST_MOTION = 0.1
 """Motion from frame to frame, as a share of the frame's width, beyond which no blur is added."""
@@ -24,8 +30,58 @@ _STEP_PX = 1.0
 _FEATHER_PX = 8
 
 
-def own_angle_deg(shutter_s: float, interval_s: float) -> float:
-    """Return the shutter angle of a photo: 360° × shutter / interval."""
+@dataclass(frozen=True)
+class ShutterPlan:
+    """The blur to add to each frame of a video, as a share of the time from frame to frame.
+
+    `lengths` is empty where none is added, and `why` says why. `own_deg` is the median shutter angle of
+    the photos as the video shows them, None where no photo tells its exposure time.
+    """
+
+    lengths: tuple[float, ...]
+    own_deg: float | None
+    why: str | None = None
+
+
+def plan_shutter(corrections: Corrections, timing: Timing, wished_deg: float) -> ShutterPlan:
+    """Return the blur that brings each frame from its own shutter angle to the wished one.
+
+    Nothing is added where the ground moves on by more than a tenth of the frame's width: motion is not
+    found reliably there, and blur that long would smear.
+    """
+    places = np.array([frame.place for frame in timing.frames])
+    paces = np.abs(np.gradient(places))
+    frames = [corrections.frames[frame.frame] for frame in timing.frames]
+    shutters = [frame.shutter_s for frame in frames]
+    told = [shutter for shutter in shutters if shutter is not None]
+    if corrections.interval_s is None or not told:
+        own = np.zeros(len(frames))
+        own_deg = None
+    else:
+        typical = float(np.median(told))
+        exposures = np.array([typical if shutter is None else shutter for shutter in shutters])
+        own = own_angle_deg(exposures, corrections.interval_s * np.maximum(paces, 1e-6))
+        own_deg = float(np.median(own))
+    known = [
+        frame.ground_motion * pace
+        for frame, pace in zip(frames, paces, strict=True)
+        if frame.ground_motion is not None
+    ]
+    motion = float(np.median(known)) if known else 0.0
+    if motion > LARGEST_MOTION:
+        why = (
+            f"not applicable: the ground moves by {100.0 * motion:.0f} % of the frame's width from frame to "
+            f"frame, more than {100.0 * LARGEST_MOTION:.0f} %; fly slower, or with a shorter interval"
+        )
+        return ShutterPlan((), own_deg, why)
+    lengths = tuple(added_share(float(angle), wished_deg) for angle in own)
+    if not any(lengths):
+        return ShutterPlan((), own_deg, f"the photos' own shutter angle is {own_deg:.0f}° already")
+    return ShutterPlan(lengths, own_deg)
+
+
+def own_angle_deg(shutter_s: Floats, interval_s: Floats) -> Floats:
+    """Return the shutter angle of photos (any shape): 360° × shutter / interval."""
     return 360.0 * shutter_s / interval_s
 
 
@@ -34,19 +90,19 @@ def added_share(own_deg: float, wished_deg: float) -> float:
     return math.sqrt(max(wished_deg**2 - own_deg**2, 0.0)) / 360.0
 
 
-def velocity(earlier: Flows | None, later: Flows | None) -> F32:
+def velocity(earlier: F16 | None, later: F16 | None) -> F32:
     """Return the motion of each pixel in px a frame (H×W×2), 0 where no flow is to be trusted.
 
-    `earlier` is the flow from this frame to the one before, `later` to the one after; None at an end.
-    Where both are trusted it is half their difference, which is right to second order.
+    `earlier` is the trusted motion (NaN elsewhere) from this frame to the one before, `later` to the one
+    after; None at an end. Where both are trusted it is half their difference, right to second order.
     """
-    parts = [(flows, sign) for flows, sign in ((earlier, -1.0), (later, 1.0)) if flows is not None]
-    shape = parts[0][0].forward.shape
+    known_parts = [(motion, sign) for motion, sign in ((earlier, -1.0), (later, 1.0)) if motion is not None]
+    shape = known_parts[0][0].shape
     total, count = np.zeros(shape, np.float32), np.zeros(shape[:2], np.float32)
-    for flows, sign in parts:
-        weight = flows.forward_ok.astype(np.float32)
-        total += np.float32(sign) * flows.forward * weight[..., None]
-        count += weight
+    for motion, sign in known_parts:
+        there = np.isfinite(motion[..., 0])
+        total += np.where(there[..., None], np.float32(sign) * motion, np.float32(0.0))
+        count += there
     # Spread over a few px, so that blur ends softly; inside trusted ground this changes next to nothing.
     window = (2 * _FEATHER_PX + 1, 2 * _FEATHER_PX + 1)
     spread = cv2.blur(count, window)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Executor
-from functools import partial
 from pathlib import Path
 
 import imageio.v3 as iio
@@ -14,10 +13,11 @@ from pipeline.corrections import Corrections
 from pipeline.errors import UsageError
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.measure.video import WORKING_WIDTH, ClipFigures, frames_of, measure_clip
-from pipeline.parallel import ordered_map
 from pipeline.render.delivery import Delivery, exact_rate, load_delivery
-from pipeline.render.produce import Rendered, RenderJob, render_run, runs_of_one_photo
+from pipeline.render.produce import Rendered, RenderJob, rendered_frames
 from pipeline.render.resample import source_scale
+from pipeline.render.shutter import plan_shutter
+from pipeline.render.timing import Timing, plan_video
 from pipeline.render.writer import LIMITED_RANGE, VideoFacts, VideoWriter
 from pipeline.settings import Settings
 from pipeline.stages.result import Figures, StageResult
@@ -90,21 +90,59 @@ def encode(
     grade_name = Path(settings.encode.grade).stem
     path = folder / f"{corrections.id}_{grade_name}_{delivery_name}.{delivery.container}"
     format = delivery.frame_format((width, height))
-    job = RenderJob(card, corrections, grade, (format,))
-    writer = VideoWriter(path, delivery, format, exact_rate(settings.encode.fps), corrections.started_at)
+    timing = plan_video(corrections, settings.encode, even_speed=settings.stabilise.even_speed)
     result = StageResult(warnings=[note] if note else [])
-    runs = ordered_map(executor, partial(render_run, job), runs_of_one_photo(corrections), 2 * workers)
+    blur = _plan_effects(result, corrections, timing, settings.encode.shutter_angle)
+    job = RenderJob(card, corrections, grade, (format,), blur)
+    writer = VideoWriter(path, delivery, format, exact_rate(timing.fps), corrections.started_at)
     with writer:
-        for run in runs:
-            for rendered in run:
-                writer.write(rendered.samples[0])
-                _note_frame(result, rendered)
-            advance(len(run))
+        for rendered in rendered_frames(job, timing.frames, executor, workers):
+            writer.write(rendered.samples[0])
+            _note_frame(result, rendered)
+            advance(1)
     assert writer.facts is not None
+    _warn_of_held(result)
     output = {"grade": grade_name, "delivery": delivery_name, **output_facts(path, writer.facts)}
-    result.applied = {"outputs": [output]}
-    _measure(result, path, corrections, folder / "work" / "thumbs", (width, height), settings, executor)
+    result.applied["outputs"] = [output]
+    _measure(
+        result, path, corrections, timing, folder / "work" / "thumbs", (width, height), settings, executor
+    )
     return result
+
+
+def _plan_effects(
+    result: StageResult, corrections: Corrections, timing: Timing, wished_deg: float | None
+) -> tuple[float, ...]:
+    """Return the motion blur to add to each frame, and tell of timing and shutter in `result`."""
+    result.warnings += timing.notes
+    result.applied["fps"] = timing.fps
+    result.applied["pace"] = timing.pace
+    if wished_deg is None:
+        return ()
+    plan = plan_shutter(corrections, timing, wished_deg)
+    result.applied["shutter"] = {
+        "wished_deg": wished_deg,
+        "own_deg": plan.own_deg,
+        "added": bool(plan.lengths),
+        "why_not": plan.why,
+    }
+    if plan.why is not None:
+        result.warnings.append(f"encode.shutter_angle={wished_deg:g}: {plan.why}")
+    elif plan.own_deg is None:
+        result.warnings.append(
+            f"encode.shutter_angle={wished_deg:g}: no photo tells its exposure time; each is taken as sharp"
+        )
+    return plan.lengths
+
+
+def _warn_of_held(result: StageResult) -> None:
+    """Name the frames that were to be made between photos whose motion did not agree."""
+    held = [row for row in result.frames if row["made"] == "held" and row["consistent_share"] is not None]
+    if held:
+        named = ", ".join(str(row["frame"]) for row in held[:8])
+        result.warnings.append(
+            f"{len(held)} frames hold a photo, because the motion around them could not be followed: {named}"
+        )
 
 
 def _note_frame(result: StageResult, rendered: Rendered) -> None:
@@ -117,6 +155,9 @@ def _note_frame(result: StageResult, rendered: Rendered) -> None:
             "frame": correction.frame,
             "file": correction.file,
             "shown_file": rendered.shown_file,
+            "place": rendered.video.place,
+            "made": rendered.made,
+            "consistent_share": rendered.consistent,
             "gain_ev": correction.gain_ev,
             "trouble": rendered.trouble,
         }
@@ -127,20 +168,22 @@ def _measure(
     result: StageResult,
     path: Path,
     corrections: Corrections,
+    timing: Timing,
     thumbnails: Path,
     size: tuple[int, int],
     settings: Settings,
     executor: Executor,
 ) -> None:
     """Fill `found` and `left`; one worker looks at the thumbnails while another looks at the video."""
-    rate = float(exact_rate(settings.encode.fps))
+    rate = float(exact_rate(timing.fps))
+    photo_rate = rate * timing.pace
     keep_s = settings.deflicker.keep_slower_than_s
     # The thumbnails show the whole photo: at the scale of the video it is wider than the video.
     whole_width = round(corrections.width / source_scale(corrections, size))
     pictures = [thumbnails / f"{frame.shown:05d}.jpg" for frame in corrections.frames]
     have_all = all(picture.is_file() for picture in pictures)
     left = executor.submit(measure_video, path, rate, size[0], keep_s)
-    found = executor.submit(measure_pictures, pictures, rate, whole_width, keep_s) if have_all else None
+    found = executor.submit(measure_pictures, pictures, photo_rate, whole_width, keep_s) if have_all else None
     absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
     _fill("found", result.found, result.unmeasured, found.result() if found else None, absent)
     _fill("left", result.left, result.unmeasured, left.result(), absent)

@@ -19,7 +19,6 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -31,11 +30,12 @@ from pipeline.card.scan import scan_card
 from pipeline.colour.grade import load_grade
 from pipeline.measure.look import look_and_compare
 from pipeline.outputs import read_corrections
-from pipeline.parallel import default_workers, local_executor, ordered_map
+from pipeline.parallel import default_workers, local_executor
 from pipeline.render.delivery import exact_rate, load_delivery
-from pipeline.render.produce import RenderJob, render_run, runs_of_one_photo
+from pipeline.render.produce import RenderJob, rendered_frames
+from pipeline.render.timing import plan_video
 from pipeline.render.writer import ffmpeg_command
-from pipeline.settings import LoadSettings
+from pipeline.settings import EncodeSettings, LoadSettings
 from tests.bench.flights import TWELVE_MEGAPIXELS, written_flight
 
 COMMAND = [sys.executable, "-c", "from pipeline.cli import main; main()"]
@@ -112,10 +112,9 @@ def render_job(folder: Path, card: Path) -> RenderJob:
 
 
 def rendered(job: RenderJob, workers: int, photos: int | None = None) -> list[Any]:
-    runs = list(runs_of_one_photo(job.corrections))[:photos]
+    video = plan_video(job.corrections, EncodeSettings()).frames[:photos]
     with local_executor(workers) as executor:
-        done = ordered_map(executor, partial(render_run, job), runs, 2 * workers)
-        return [frame.samples[0] for frame in chain.from_iterable(done)]
+        return [frame.samples[0] for frame in rendered_frames(job, video, executor, workers)]
 
 
 def encode_alone(frames: list[Any], path: Path) -> None:

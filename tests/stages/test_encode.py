@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor, ProcessPoolExecutor
-from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -16,9 +15,10 @@ from pipeline.colour.display import linear_to_srgb
 from pipeline.colour.grade import load_grade
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, UsageError
-from pipeline.parallel import local_executor, ordered_map
+from pipeline.parallel import local_executor
 from pipeline.render.delivery import Delivery, load_delivery
-from pipeline.render.produce import RenderJob, render_run, runs_of_one_photo
+from pipeline.render.produce import RenderJob, rendered_frames
+from pipeline.render.timing import plan_video
 from pipeline.settings import EncodeSettings, Settings
 from pipeline.stages.encode import encode, output_size
 
@@ -203,8 +203,8 @@ def test_without_thumbnails_what_was_found_has_a_reason(tmp_path: Path) -> None:
 
 
 def samples_of(job: RenderJob, executor: Executor, workers: int) -> list[bytes]:
-    runs = ordered_map(executor, partial(render_run, job), runs_of_one_photo(job.corrections), 2 * workers)
-    return [rendered.samples[0].tobytes() for run in runs for rendered in run]
+    video = plan_video(job.corrections, EncodeSettings()).frames
+    return [frame.samples[0].tobytes() for frame in rendered_frames(job, video, executor, workers)]
 
 
 def test_frames_are_the_same_for_any_workers_and_executor(tmp_path: Path) -> None:
