@@ -1,8 +1,8 @@
 """The one filter that tells slow from fast, in the estimate of light and in every measure of flicker.
 
-Version 1. The slow part of a series is its second-difference smoother (Whittaker 1923; Eilers 2003,
-"A perfect smoother") with half amplitude at a given period, made robust by redescending weights; where
-the series is shorter than two periods it is a robust straight line.
+Version 2. The slow part of a series is its second-difference smoother (Whittaker 1923; Eilers 2003,
+"A perfect smoother") with half amplitude at a given period, made robust by redescending weights on what
+stands off its neighbours in time; where the series is shorter than two periods it is a robust straight line.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pipeline.measure.robust import robust_sigma
 
 Floats = NDArray[np.float64]
 
-FILTER_VERSION = 1
+FILTER_VERSION = 2
 _PASSES = 12
 _FULL_SIGMA, _NO_SIGMA = 3.0, 5.0
 _FLOOR_OF_RANGE = 0.005
@@ -78,6 +78,20 @@ def redescending(residual: Floats, sigma: float) -> Floats:
     return np.asarray(1.0 - np.clip(beyond, 0.0, 1.0))
 
 
+def stands_off(residual: Floats, present: NDArray[np.bool_], period_frames: float) -> Floats:
+    """Return how far each of the residuals (n,) is from the median of those about it in time.
+
+    An outlier is one frame or a few. What the filter misses of a smooth series (its bends) lasts longer,
+    and must not be taken for outliers, or the filter would leave the series bit by bit.
+    """
+    half = int(np.clip(round(period_frames / 12.0), 1, 5))
+    padded = np.pad(np.where(present, residual, np.nan), half, constant_values=np.nan)
+    about = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    off = np.zeros(len(residual))
+    off[present] = residual[present] - np.nanmedian(about[present], axis=1)
+    return off
+
+
 @dataclass(frozen=True)
 class SlowFit:
     """Slow part (n,) of a series, and the size (k,) of each step that was fitted beside it."""
@@ -119,7 +133,7 @@ def slow_and_steps(values: Floats, steps: Floats, period_frames: float, step_sig
         slow = moved
         if settled or sigma < 1e-9:
             break
-        tighter = present * redescending(residual, sigma)
+        tighter = present * redescending(stands_off(residual, present, period_frames), sigma)
         if np.count_nonzero(tighter) < 3:
             break
         weights = tighter
