@@ -42,9 +42,11 @@ def assemble(photos: list[CardPhoto]) -> tuple[list[Sequence], list[LeftAside]]:
             homeless += untimed
         else:
             drafts += _untimed_drafts(untimed)
+    # what a run of torn photos alone says of itself is not to be trusted, its names are
+    homeless += [photo for draft in drafts if not draft.usable for photo in draft.photos]
+    drafts = [draft for draft in drafts if draft.usable]
     homeless = _place_by_number(drafts, homeless)
-    homeless += [s.photo for d in drafts if not d.usable for s in d.slots if s.photo is not None]
-    drafts = sorted((d for d in drafts if d.usable), key=lambda d: (d.slots[0].clock_s, d.first.file))
+    drafts = sorted(drafts, key=lambda d: (d.slots[0].clock_s, d.first.file))
     aside = [LeftAside(file=p.file, why=p.trouble or _NO_PLACE, trouble=True) for p in homeless]
     for draft in drafts:
         draft.round_view = looks_round(_attitudes(draft), _places(draft.photos))

@@ -15,7 +15,9 @@ from pipeline.card.assembly import assemble
 from pipeline.card.draft import CardPhoto
 from pipeline.errors import PhotoError, UsageError
 from pipeline.parallel import default_workers, ordered_map
-from pipeline.photo.metadata import PHOTO_SUFFIXES, read_facts, structure_trouble
+from pipeline.photo.metadata import PHOTO_SUFFIXES, read_facts
+from pipeline.photo.structure import structure_trouble
+from pipeline.photo.tags import read_tags
 from pipeline.sequence import Frame, LeftAside, Sequence
 from pipeline.settings import LoadSettings, nearest
 
@@ -130,11 +132,12 @@ def _read_photos(card: Path, files: Iterable[str], advance: Callable[[int], None
 
 def _read_photo(card: Path, file: str) -> CardPhoto:
     path = card / file
-    trouble = structure_trouble(path)
+    tags = read_tags(path)
+    trouble = structure_trouble(path, tags)
     facts = None
     try:
         status = path.stat()
-        facts = read_facts(path)
+        facts = read_facts(path, tags)
     except PhotoError as error:
         trouble = trouble or str(error)
     except OSError as error:

@@ -87,7 +87,7 @@ class _Tags:
     def get(self, name: str, count: int | None = None) -> NDArray[np.float64] | None:
         for tags in (self._raw, self._by_group.get("Image", {})):
             values = tags.get(name)
-            if values is not None and np.isfinite(values).all() and len(values) == (count or len(values)):
+            if values is not None and 0 < len(values) == (count or len(values)) and np.isfinite(values).all():
                 return values
         return None
 

@@ -1,17 +1,16 @@
-"""What the EXIF and XMP metadata of one photograph say, and whether its file is whole."""
+"""What the EXIF and XMP metadata of one photograph say, as facts in known units."""
 
 from __future__ import annotations
 
 import calendar
 import math
 import re
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import PhotoError
-from pipeline.photo.exclusive import exiv2_alone
+from pipeline.photo.tags import Tags, read_tags
 from pipeline.sequence import Kind, PhotoFacts, Triple
 
 # Files that LibRaw reads, by suffix (list from memory of its supported cameras).
@@ -27,56 +26,18 @@ JPEG_SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe"})
 TIFF_SUFFIXES = frozenset({".tif", ".tiff"})
 PHOTO_SUFFIXES = RAW_SUFFIXES | JPEG_SUFFIXES | TIFF_SUFFIXES
 
-_START_OF_SCAN = re.compile(rb"\xff\xda\x00[\x08\x0a\x0c\x0e]")  # marker and length, 1 to 4 components
-
 _CFA, _LINEAR_RAW = 32803, 34892  # PhotometricInterpretation of DNG and TIFF/EP
 
 
-Numbers = tuple[float, ...]
+def read_facts(path: Path, tags: Tags | None = None) -> PhotoFacts:
+    """Return what the metadata of the photo at `path` say, without decoding its picture.
 
-
-@dataclass
-class _Tags:
-    """Raw metadata of one file: EXIF values by exiv2 key, XMP properties by key, picture size in px."""
-
-    exif: dict[str, str | Numbers] = field(default_factory=dict)
-    xmp: dict[str, str] = field(default_factory=dict)
-    width: int = 0
-    height: int = 0
-
-    def text(self, *keys: str) -> str | None:
-        """Return the first of the named EXIF texts that is not blank."""
-        for key in keys:
-            value = self.exif.get(key)
-            if isinstance(value, str) and value.strip(" \0"):
-                return value.strip(" \0")
-        return None
-
-    def numbers(self, key: str) -> Numbers:
-        """Return the numbers of an EXIF tag, empty where it is absent or not numeric."""
-        value = self.exif.get(key, ())
-        return () if isinstance(value, str) else value
-
-    def number(self, *keys: str, low: float, high: float) -> float | None:
-        """Return the first of the named EXIF numbers that lies within [low, high]."""
-        for key in keys:
-            for value in self.numbers(key)[:1]:
-                if low <= value <= high:  # false for NaN, which stands for a zero denominator
-                    return value
-        return None
-
-
-def read_facts(path: Path) -> PhotoFacts:
-    """Read what the metadata of the photo at `path` say, without decoding its picture.
+    `tags` are those of the file where they were read already.
 
     The size is that of the upright picture as `photo.opening` opens it: the active area of a RAW, cut
     to even sides. Raises PhotoError where the file cannot be read as a photograph.
     """
-    tags, failure = _Tags(), ""
-    try:
-        tags = _read_tags(path)
-    except _Unreadable as error:
-        failure = str(error)
+    tags = tags or read_tags(path)
     raw = path.suffix.lower() in RAW_SUFFIXES or _raw_size(tags) is not None
     orientation = int(tags.number("Exif.Image.Orientation", low=1, high=8) or 1)
     extra: dict[str, Any] = {}
@@ -85,9 +46,9 @@ def read_facts(path: Path) -> PhotoFacts:
     elif (size := _raw_size(tags)) is not None:
         width, height = size
     else:
-        width, height, orientation, extra = _facts_from_libraw(path, tags, failure)
+        width, height, orientation, extra = _facts_from_libraw(path, tags)
     if width < 2 or height < 2:
-        raise PhotoError(_sentence(path, failure or "it holds no picture"))
+        raise PhotoError(_sentence(path, tags.failure or "it holds no picture"))
     scale = 1.0 if raw else _scale_of(tags, width, height)
     if orientation >= 5:
         width, height = height, width
@@ -107,83 +68,6 @@ def read_facts(path: Path) -> PhotoFacts:
     )
 
 
-def structure_trouble(path: Path) -> str | None:
-    """Say in a few words why the file cannot hold a whole picture, or return None.
-
-    Cheap: looks at the length, at the end of a JPEG, and at where the strips and tiles of every image
-    directory of a TIFF-like file (TIFF, DNG and most RAWs) lie, never at the picture itself.
-    """
-    try:
-        size = path.stat().st_size
-        if size == 0:
-            return "the file is empty"
-        with path.open("rb") as file:
-            head = file.read(4)
-            file.seek(max(0, size - 65536))
-            tail = file.read()
-    except OSError as error:
-        return f"the file cannot be read: {error.strerror}"
-    if not any(tail):
-        return "the end of the file holds only zeros"
-    if head[:2] == b"\xff\xd8":
-        # Some cameras append data after the end-of-image marker, so it need not come last; but it must
-        # follow the last start of a scan, or it may be that of the thumbnail.
-        scans = [match.start() for match in _START_OF_SCAN.finditer(tail)]
-        ended = tail.rfind(b"\xff\xd9") > max(scans, default=-1)
-        return None if ended else "the file ends before the JPEG's end-of-image marker"
-    if path.suffix.lower() in JPEG_SUFFIXES:
-        return "the file does not begin as a JPEG does"
-    if head[:2] in (b"II", b"MM"):
-        return _tiff_trouble(path, size)
-    return None
-
-
-def _tiff_trouble(path: Path, size: int) -> str | None:
-    try:
-        tags = _read_tags(path)
-    except _Unreadable as error:
-        return str(error)
-    parts = [key for key in tags.exif if key.endswith((".StripOffsets", ".TileOffsets"))]
-    if not parts and path.suffix.lower() in TIFF_SUFFIXES | {".dng"}:
-        return "the file ends before the directory of its picture"
-    for key in parts:
-        counts = tags.numbers(key.replace("Offsets", "ByteCounts"))
-        end = max((a + n for a, n in zip(tags.numbers(key), counts, strict=False)), default=0.0)
-        if end > size:
-            return f"the file is {int(end) - size} bytes shorter than its picture needs"
-    return None
-
-
-class _Unreadable(Exception):
-    """exiv2 could not read the metadata."""
-
-
-def _read_tags(path: Path) -> _Tags:
-    with exiv2_alone() as exiv2:
-        try:
-            image = exiv2.ImageFactory.open(str(path))
-            image.readMetadata()
-            exif = {datum.key(): _plain(datum) for datum in image.exifData() if _wanted(datum.key())}
-            xmp = {datum.key(): str(datum.value()) for datum in image.xmpData()}
-            return _Tags(exif, xmp, image.pixelWidth(), image.pixelHeight())
-        except (exiv2.Exiv2Error, ValueError, UnicodeError, OverflowError) as error:
-            raise _Unreadable("its metadata cannot be read") from error
-
-
-def _wanted(key: str) -> bool:
-    group = key.split(".")[1]
-    return group in ("Image", "Photo", "GPSInfo") or group.startswith("SubImage")
-
-
-def _plain(datum: Any) -> str | Numbers:
-    kind = datum.typeName()
-    if kind in ("Rational", "SRational"):
-        return tuple(n / d if d else math.nan for n, d in datum.value())
-    if kind in ("Short", "SShort", "Long", "SLong", "Float", "Double"):
-        return tuple(float(value) for value in datum.value())
-    return str(datum.value()) if kind == "Ascii" else ""
-
-
 def _kind(raw: bool) -> Kind:
     return "raw" if raw else "display-referred"
 
@@ -194,7 +78,7 @@ def _sentence(path: Path, reason: str) -> str:
     )
 
 
-def _raw_size(tags: _Tags) -> tuple[int, int] | None:
+def _raw_size(tags: Tags) -> tuple[int, int] | None:
     """Width and height of the active area of the largest mosaic or linear-raw image directory."""
     best: tuple[int, int] | None = None
     for key in tags.exif:
@@ -216,10 +100,11 @@ def _raw_size(tags: _Tags) -> tuple[int, int] | None:
     return best
 
 
-def _facts_from_libraw(path: Path, tags: _Tags, failure: str) -> tuple[int, int, int, dict[str, Any]]:
+def _facts_from_libraw(path: Path, tags: Tags) -> tuple[int, int, int, dict[str, Any]]:
     """Size, orientation and what exiv2 does not know of a RAW that is no DNG."""
     import rawpy
 
+    failure = tags.failure
     missing = bool(failure) or _exposure(tags)["iso"] is None
     try:
         with rawpy.RawPy() as raw:
@@ -243,7 +128,7 @@ def _facts_from_libraw(path: Path, tags: _Tags, failure: str) -> tuple[int, int,
     return sizes.width, sizes.height, orientation, found
 
 
-def _identity(tags: _Tags) -> dict[str, Any]:
+def _identity(tags: Tags) -> dict[str, Any]:
     make = tags.text("Exif.Image.Make") or ""
     model = tags.text("Exif.Image.Model", "Exif.Image.UniqueCameraModel") or ""
     repeated = model.lower().startswith(make.lower())
@@ -254,7 +139,7 @@ def _identity(tags: _Tags) -> dict[str, Any]:
     }
 
 
-def _time(tags: _Tags) -> dict[str, Any]:
+def _time(tags: Tags) -> dict[str, Any]:
     """Capture time from the first readable of original, digitised and file date, each with its own
     fraction and zone (Exif 3.0, 4.6.5)."""
     for date, fraction, zone in (
@@ -288,7 +173,7 @@ def _zone_s(text: str | None) -> float | None:
     return (-1.0 if match[1] == "-" else 1.0) * (3600.0 * int(match[2]) + 60.0 * int(match[3]))
 
 
-def _exposure(tags: _Tags) -> dict[str, Any]:
+def _exposure(tags: Tags) -> dict[str, Any]:
     shutter = tags.number("Exif.Photo.ExposureTime", "Exif.Image.ExposureTime", low=1e-6, high=3600.0)
     aperture = tags.number("Exif.Photo.FNumber", "Exif.Image.FNumber", low=0.5, high=128.0)
     if (
@@ -311,7 +196,7 @@ def _exposure(tags: _Tags) -> dict[str, Any]:
     return {"shutter_s": shutter, "aperture": aperture, "iso": iso}
 
 
-def _optics(tags: _Tags, scale: float | None) -> dict[str, Any]:
+def _optics(tags: Tags, scale: float | None) -> dict[str, Any]:
     focal_mm = tags.number("Exif.Photo.FocalLength", "Exif.Image.FocalLength", low=0.5, high=5000.0)
     equivalent = tags.number("Exif.Photo.FocalLengthIn35mmFilm", low=1.0, high=5000.0)
     per_unit = tags.number("Exif.Photo.FocalPlaneXResolution", low=1e-3, high=1e8)
@@ -323,7 +208,7 @@ def _optics(tags: _Tags, scale: float | None) -> dict[str, Any]:
     return {"focal_mm": focal_mm, "focal_35mm_mm": equivalent, "focal_px": focal_px}
 
 
-def _scale_of(tags: _Tags, width: int, height: int) -> float | None:
+def _scale_of(tags: Tags, width: int, height: int) -> float | None:
     """How much smaller the picture is than the one its EXIF describes; None where it was cropped."""
     exif_width = tags.number("Exif.Photo.PixelXDimension", low=1, high=1e6)
     exif_height = tags.number("Exif.Photo.PixelYDimension", low=1, high=1e6)
@@ -333,7 +218,7 @@ def _scale_of(tags: _Tags, width: int, height: int) -> float | None:
     return across if abs(across / down - 1.0) < 0.02 else None
 
 
-def _place(tags: _Tags) -> dict[str, Any]:
+def _place(tags: Tags) -> dict[str, Any]:
     latitude = _degrees(tags, "Latitude", "S", 90.0)
     longitude = _degrees(tags, "Longitude", "W", 180.0)
     if latitude is None or longitude is None or (latitude == 0.0 and longitude == 0.0):
@@ -347,7 +232,7 @@ def _place(tags: _Tags) -> dict[str, Any]:
     }
 
 
-def _degrees(tags: _Tags, name: str, negative: str, limit: float) -> float | None:
+def _degrees(tags: Tags, name: str, negative: str, limit: float) -> float | None:
     parts = tags.numbers(f"Exif.GPSInfo.GPS{name}")
     if not 1 <= len(parts) <= 3 or math.isnan(parts[0]):
         return None
@@ -388,7 +273,7 @@ def _decimal(text: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _neutral(tags: _Tags) -> Triple | None:
+def _neutral(tags: Tags) -> Triple | None:
     """DNG AsShotNeutral scaled to green = 1."""
     values = tags.numbers("Exif.Image.AsShotNeutral")
     if len(values) != 3 or not all(1e-3 <= value <= 1e3 for value in values):

@@ -55,6 +55,8 @@ def open_raw(path: Path) -> RawPhoto | LinearPhoto:
         raise PhotoError(f"{path.name} cannot be read ({error.strerror}): copy it again") from error
     except (rawpy.LibRawFileUnsupportedError, rawpy.NotSupportedError) as error:
         raise PhotoError(f"{path.name} is torn or of no RAW type that LibRaw reads: leave it out") from error
+    except (ValueError, IndexError, OverflowError) as error:
+        raise PhotoError(f"{path.name} has tags that contradict one another: leave it out") from error
     except rawpy.LibRawError as error:
         raise PhotoError(f"{path.name} is torn: copy it again or leave it out") from error
 

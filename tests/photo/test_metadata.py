@@ -12,7 +12,8 @@ import pytest
 import tifffile
 
 from pipeline.errors import PhotoError
-from pipeline.photo.metadata import read_facts, structure_trouble
+from pipeline.photo.metadata import read_facts
+from pipeline.photo.structure import structure_trouble
 from tests.small_photos import tag, write_dng, write_jpeg
 
 

@@ -1,0 +1,74 @@
+"""Reading the EXIF and XMP metadata of a file through Exiv2 into plain Python values."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.photo.exclusive import exiv2_alone
+
+Numbers = tuple[float, ...]
+
+
+@dataclass
+class Tags:
+    """Raw metadata of one file: EXIF values by exiv2 key, XMP properties by key, picture size in px.
+
+    `failure` says in a few words why nothing could be read, and is empty where it could.
+    """
+
+    exif: dict[str, str | Numbers] = field(default_factory=dict)
+    xmp: dict[str, str] = field(default_factory=dict)
+    width: int = 0
+    height: int = 0
+    failure: str = ""
+
+    def text(self, *keys: str) -> str | None:
+        """Return the first of the named EXIF texts that is not blank."""
+        for key in keys:
+            value = self.exif.get(key)
+            if isinstance(value, str) and value.strip(" \0"):
+                return value.strip(" \0")
+        return None
+
+    def numbers(self, key: str) -> Numbers:
+        """Return the numbers of an EXIF tag, empty where it is absent or not numeric."""
+        value = self.exif.get(key, ())
+        return () if isinstance(value, str) else value
+
+    def number(self, *keys: str, low: float, high: float) -> float | None:
+        """Return the first of the named EXIF numbers that lies within [low, high]."""
+        for key in keys:
+            for value in self.numbers(key)[:1]:
+                if low <= value <= high:  # false for NaN, which stands for a zero denominator
+                    return value
+        return None
+
+
+def read_tags(path: Path) -> Tags:
+    """Read the metadata of a file, once for all that asks about them; `failure` tells where that fails."""
+    with exiv2_alone() as exiv2:
+        try:
+            image = exiv2.ImageFactory.open(str(path))
+            image.readMetadata()
+            exif = {datum.key(): _plain(datum) for datum in image.exifData() if _wanted(datum.key())}
+            xmp = {datum.key(): str(datum.value()) for datum in image.xmpData()}
+            return Tags(exif, xmp, image.pixelWidth(), image.pixelHeight())
+        except (exiv2.Exiv2Error, ValueError, UnicodeError, OverflowError):
+            return Tags(failure="its metadata cannot be read")
+
+
+def _wanted(key: str) -> bool:
+    group = key.split(".")[1]
+    return group in ("Image", "Photo", "GPSInfo") or group.startswith("SubImage")
+
+
+def _plain(datum: Any) -> str | Numbers:
+    kind = datum.typeName()
+    if kind in ("Rational", "SRational"):
+        return tuple(n / d if d else math.nan for n, d in datum.value())
+    if kind in ("Short", "SShort", "Long", "SLong", "Float", "Double"):
+        return tuple(float(value) for value in datum.value())
+    return str(datum.value()) if kind == "Ascii" else ""
