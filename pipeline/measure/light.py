@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.measure.proxy import Proxy
+from pipeline.measure.robust import robust_sigma
 
 Floats = NDArray[np.float64]
 
@@ -109,14 +110,31 @@ def block_sigma(here: NDArray[np.float32], there: NDArray[np.float32]) -> NDArra
     return np.asarray(np.hypot(error, _LEAST_SIGMA_EV), np.float32)
 
 
-def same_ground(alike: NDArray[np.float32], good: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which of the `good` blocks show the same ground, by their likeness (both of one shape).
+def same_ground(alike: NDArray[np.float32], good: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], bool]:
+    """Return which of the `good` blocks show the same ground, by their likeness, and whether that is sure.
 
     Water and sky keep their shading in the picture, not on the ground, and would lean the ratio all one
     way; their texture gives them away. Where hardly a block is alike (fog, night) all good ones stay.
     """
-    sure = good & (alike > SAME_GROUND)
-    return sure if np.count_nonzero(sure) >= LEAST_ALIKE else good
+    same = good & (alike > SAME_GROUND)
+    sure = np.count_nonzero(same) >= LEAST_ALIKE
+    return (same if sure else good), sure
+
+
+def compare_light(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatios, bool]:
+    """Return the log ratios of two frames, and whether they are of ground registered by `homography`.
+
+    Where the texture does not tell that the ground is the same, it may be night, or water, whose light
+    stays in its place of the picture: the alignment under which the blocks agree better is taken.
+    """
+    ratios, sure = _ratios(first, second, homography)
+    if sure:
+        return ratios, True
+    still, _ = _ratios(first, second, np.eye(3))
+    closer = min(len(ratios.ratio_ev), len(still.ratio_ev)) > 0 and (
+        robust_sigma(still.ratio_ev[:, 1].astype(float)) < robust_sigma(ratios.ratio_ev[:, 1].astype(float))
+    )
+    return (still, False) if closer else (ratios, True)
 
 
 def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios:
@@ -124,6 +142,10 @@ def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios
 
     The mean is taken before the logarithm, so that noise does not bias dark blocks.
     """
+    return _ratios(first, second, homography)[0]
+
+
+def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatios, bool]:
     high, wide = first.rgb.shape[:2]
     backwards = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
     seen = cv2.warpPerspective(second.rgb, homography, (wide, high), flags=backwards)
@@ -142,19 +164,20 @@ def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios
     high_level = np.maximum(here, there).max(axis=-1)
     good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)
     green = first.rgb[..., 1], np.asarray(seen[..., 1], np.float32)
-    good = same_ground(likeness(*green), good)
+    good, sure = same_ground(likeness(*green), good)
     if not good.any():
         nowhere = np.zeros((0, 2), np.float32)
-        return BlockRatios(np.zeros((0, 3), np.float32), np.zeros(0, np.float32), nowhere, nowhere)
+        return BlockRatios(np.zeros((0, 3), np.float32), np.zeros(0, np.float32), nowhere, nowhere), False
 
     places = block_centres((high, wide))[good]
     stride = max(1, -(-len(places) // MOST_BLOCKS))
     places = places[::stride]
     moved = cv2.perspectiveTransform(places[None], homography)[0]
     ratio = np.log2(there[good][::stride] / here[good][::stride])
-    return BlockRatios(
+    ratios = BlockRatios(
         ratio.astype(np.float32),
         block_sigma(*green)[good][::stride],
         from_centre(places, (high, wide)),
         from_centre(moved, (high, wide)),
     )
+    return ratios, sure

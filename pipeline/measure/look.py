@@ -18,7 +18,7 @@ from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_
 from pipeline.errors import PhotoError
 from pipeline.measure.blur import blur_effect, cross_sharpness, sharpness_ratio, texture_map
 from pipeline.measure.haze import veil_share
-from pipeline.measure.light import BlockRatios, block_ratios
+from pipeline.measure.light import BlockRatios, compare_light
 from pipeline.measure.pairs import (
     BASELINES,
     Features,
@@ -155,8 +155,8 @@ def compare(first: Look, second: Look) -> PairFigures | None:
         homography, response = register_by_correlation(first.grey, second.grey)
         if response < 0.05:
             homography = np.eye(3)
-    blocks = block_ratios(first.proxy, second.proxy, homography)
-    registered = matches.homography is not None
+    blocks, registered = compare_light(first.proxy, second.proxy, homography)
+    registered = registered and matches.homography is not None
     sharper = None
     if registered and first.texture is not None and second.texture is not None:
         sharper = sharpness_ratio(first.texture, second.texture, blocks)

@@ -28,9 +28,18 @@ FLIGHTS = {
         sensor=replace(_PLAIN.sensor, exposure=0.9),
     ),
     "broken cloud": replace(
-        _PLAIN, name="Reed Marsh", seed=13, start_m=(-560.0, 60.0), heading_deg=30.0, cloud_ev=1.2
+        _PLAIN, name="Reed Marsh", seed=13, start_m=(-560.0, 60.0), heading_deg=75.0, cloud_ev=1.2
     ),
     "water half": replace(
+        _PLAIN,
+        name="Harbour Wall",
+        seed=14,
+        start_m=(-420.0, -515.0),
+        heading_deg=92.0,
+        look_deg=8.0,
+        outlier_frames=(25,),
+    ),
+    "water nearly all": replace(
         _PLAIN,
         name="Harbour Wall",
         seed=14,
