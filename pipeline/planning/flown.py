@@ -101,7 +101,10 @@ def _apart(at: Floats, values: Floats, frames: int, limit_deg: float) -> tuple[F
 
 
 def _reduced(count: int, distances: Callable[[int, int], Floats], tolerance: float) -> list[int]:
-    """Return the indices that Ramer-Douglas-Peucker keeps; `distances` are of the points between two."""
+    """Return the indices that Ramer-Douglas-Peucker keeps, less those that later ones made needless.
+
+    `distances` are of the points between two indices.
+    """
     keep = {0, count - 1}
     spans = [(0, count - 1)]
     while spans:
@@ -113,4 +116,11 @@ def _reduced(count: int, distances: Callable[[int, int], Floats], tolerance: flo
             middle = low + 1 + int(np.argmax(off))
             keep.add(middle)
             spans += [(low, middle), (middle, high)]
-    return sorted(keep)
+    kept = sorted(keep)
+    inner = 1
+    while inner < len(kept) - 1:
+        if distances(kept[inner - 1], kept[inner + 1]).max() <= tolerance:
+            del kept[inner]
+        else:
+            inner += 1
+    return kept

@@ -234,10 +234,11 @@ def _waypoint(
 
 
 def _without_repeats(waypoints: list[Waypoint]) -> list[Waypoint]:
-    """Drop each waypoint at the place of the one before; a height or heading that it adds is kept."""
+    """Drop each waypoint at the place of the one before; refuse one that only turns there."""
     kept: list[Waypoint] = []
     for waypoint in waypoints:
-        if kept and geodesic_m(kept[-1], waypoint) < LEAST_LEG_M and kept[-1].height_m == waypoint.height_m:
+        rise = (waypoint.height_m or 0.0) - ((kept[-1].height_m or 0.0) if kept else 0.0)
+        if kept and math.hypot(geodesic_m(kept[-1], waypoint), rise) < LEAST_LEG_M:
             if (kept[-1].heading_deg, kept[-1].pitch_deg) != (waypoint.heading_deg, waypoint.pitch_deg):
                 raise UsageError(
                     f"two waypoints lie at one place with different headings ({kept[-1].heading_deg} and "
