@@ -4,14 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from skimage.color import deltaE_ciede2000, xyz2lab, xyz_tristimulus_values
 
-from pipeline.colour.camera import CameraColour, xy_to_neutral
+from pipeline.colour.camera import CameraColour, camera_to_xyz_d50, xy_to_neutral
+from pipeline.colour.ground import against_green, ground_response
 from pipeline.colour.temperature import cct_duv_to_xy
 from pipeline.errors import UsageError
 from pipeline.measure.highpass import fast_part, slow_part
+from pipeline.measure.levels import Levels
 from pipeline.sequence import Triple
 from pipeline.settings import BalanceSettings
-from pipeline.stages.balance import as_shot, balance, choose_neutral, mired_duv, srgb_camera
+from pipeline.stages.balance import (
+    as_shot,
+    balance,
+    channel_gains,
+    choose_neutral,
+    light_colour,
+    mired_duv,
+    srgb_camera,
+)
 from tests.stages.flights import levels_of, sequence_of
 
 PERIOD = 60.0
@@ -243,3 +254,168 @@ def test_linear_srgb_s_white_is_d65() -> None:
     mired_value, duv = mired_duv(srgb_camera(), np.array([[1.0, 1.0, 1.0]]))[0]
     assert mired_value == pytest.approx(153.75, abs=0.1)
     assert duv == pytest.approx(0.0032, abs=1e-4)
+
+
+GROUND = (0.10, 0.16, 0.07)
+"""Invented meadow: camera RGB."""
+
+
+def seen_under(neutrals: np.ndarray, ground: Triple = GROUND) -> np.ndarray:
+    """Levels (n, 3) in EV, under each neutral's light, of ground of that camera RGB in the middle one."""
+    middle = neutrals[len(neutrals) // 2]
+    surface = camera_to_xyz_d50(CAMERA, middle) @ np.array(ground)
+    camera = np.array([np.linalg.solve(camera_to_xyz_d50(CAMERA, neutral), surface) for neutral in neutrals])
+    return np.log2(camera / ground)
+
+
+def drifting(drift_mired: float, wander_mired: float, seed: int = 0) -> tuple[np.ndarray, list[Triple]]:
+    """Neutrals (n, 3) of a light that drifts, and what a camera with a wandering choice takes them for."""
+    path = 190.0 + drift_mired * (0.5 - 0.5 * np.cos(np.pi * np.arange(COUNT) / (COUNT - 1)))
+    shot = path + np.random.default_rng(seed).normal(0.0, wander_mired, COUNT)
+    return np.array([neutral_at(m) for m in path]), [neutral_at(m) for m in shot]
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_follow_keeps_a_true_drift_and_drops_the_wander(seed: int) -> None:
+    true, shot = drifting(15.0, 12.0, seed)
+    light = levels_of(seen_under(true), 0.0005, seed)
+    out, result = balance(
+        sequence_of(COUNT, neutrals=list(shot)),
+        CAMERA,
+        light,
+        levels_of(seen_under(true), 0.0005, seed + 9),
+        BalanceSettings(mode="follow"),
+        PERIOD,
+        GROUND,
+    )
+    truth, seen = mired_duv(CAMERA, true)[:, 0], mired_duv(CAMERA, out.neutral)[:, 0]
+    # design, section 9: the true drift kept within 5 %
+    assert np.ptp(seen) == pytest.approx(np.ptp(truth), rel=0.05)
+    assert np.polyfit(truth, seen, 1)[0] == pytest.approx(1.0, abs=0.05)
+    # the middle rests on the median of 120 neutrals of 12 mired
+    assert abs(np.median(seen - truth)) < 3 * 1.25 * 12.0 / np.sqrt(COUNT)
+    wandered = fast_part(mired_duv(CAMERA, np.array(shot))[:, 0] - truth, PERIOD)
+    assert result.found["neutral_rms_mired"] == pytest.approx(np.std(wandered), rel=0.03)
+    assert result.left["neutral_rms_mired"] < 0.1
+    assert result.left["neutral_drift_mired"] < 0.05 * 15.0
+    assert result.left["ground_delta_e_rms"] < 0.1
+    assert "following the light on the ground" in result.applied["neutral_from"]
+    assert result.applied["scene_drift_mired"] == pytest.approx(15.0, rel=0.05)
+
+
+def test_lock_leaves_the_light_s_own_drift_in_the_picture_and_says_how_much() -> None:
+    true, shot = drifting(15.0, 12.0)
+    light = levels_of(seen_under(true))
+    out, result = balance(sequence_of(COUNT, neutrals=list(shot)), CAMERA, light, light, LOCK, PERIOD, GROUND)
+    assert np.ptp(out.neutral, axis=0).max() == 0.0
+    assert result.left["neutral_drift_mired"] == pytest.approx(15.0, rel=0.05)
+    # the filter keeps slow change within 2 % (design, section 9)
+    assert result.left["neutral_rms_mired"] < 0.02 * 15.0
+
+
+def test_coloured_ground_changes_less_than_the_light_and_that_is_allowed_for() -> None:
+    true, _ = drifting(30.0, 0.0)
+    levels = seen_under(true, (0.05, 0.16, 0.03))
+    response = ground_response(CAMERA, true[COUNT // 2], (0.05, 0.16, 0.03))
+    change = light_colour(levels_of(levels), response, PERIOD).light_ev
+    truth = np.log2(true[:, [0, 2]] / true[:, 1:2])
+    ground = levels[:, [0, 2]] - levels[:, 1:2]
+    told = [np.ptp(series, axis=0) for series in (change, truth, ground)]
+    assert told[0] == pytest.approx(told[1], rel=0.03)
+    assert (np.abs(told[2] / told[1] - 1.0) > 0.05).any()  # else this test shows nothing
+
+
+def test_follow_without_ground_is_the_smoothed_choice_of_the_camera() -> None:
+    _, shot = drifting(40.0, 5.0)
+    nothing = levels_of(np.full((COUNT, 3), np.nan))
+    out, result = balance(
+        sequence_of(COUNT, neutrals=list(shot)),
+        CAMERA,
+        nothing,
+        nothing,
+        BalanceSettings(mode="follow"),
+        PERIOD,
+    )
+    told = mired_duv(CAMERA, np.array(shot))[:, 0]
+    assert mired_duv(CAMERA, out.neutral)[:, 0] == pytest.approx(slow_part(told, PERIOD), abs=0.05)
+    assert any("no two frames share ground" in warning for warning in result.warnings)
+
+
+def test_a_grey_rectangle_is_grey() -> None:
+    light = levels_of(steady_light())
+    grey = (0.55, 1.0, 0.7)
+    settings = BalanceSettings(mode="grey", grey_frame=4)
+    out, result = balance(
+        sequence_of(COUNT, neutrals=list(wander())), CAMERA, light, light, settings, PERIOD, GROUND, grey
+    )
+    assert out.neutral == pytest.approx(np.tile(grey, (COUNT, 1)))
+    assert "grey rectangle of frame 4 (heron_0004.dng)" in result.applied["neutral_from"]
+
+
+def test_a_grey_rectangle_of_a_jpeg_is_grey_after_its_own_gains() -> None:
+    level = baked(np.random.default_rng(6).normal(0.0, 0.05, COUNT), np.zeros(COUNT))
+    light = levels_of(level)
+    grey = (1.1, 1.0, 0.8)
+    settings = BalanceSettings(mode="grey", grey_frame=7)
+    out, _ = balance(
+        sequence_of(COUNT, kind="display-referred"), None, light, light, settings, PERIOD, GROUND, grey
+    )
+    shown = np.array(grey) * 2.0 ** out.channel_gain_ev[7] / out.neutral[7]
+    assert np.ptp(shown) < 1e-9
+
+
+def test_a_named_jpeg_keeps_its_colour_and_the_others_take_it() -> None:
+    level = baked(np.random.default_rng(6).normal(0.0, 0.05, COUNT), np.zeros(COUNT))
+    light = levels_of(level)
+    settings = BalanceSettings(mode="frame", frame=11)
+    out, _ = balance(sequence_of(COUNT, kind="display-referred"), None, light, light, settings, PERIOD)
+    assert (out.channel_gain_ev[11] == 0.0).all()
+    after = against_green(level + out.channel_gain_ev)
+    slow = np.stack([slow_part(against_green(level)[:, c], PERIOD) for c in (0, 1)], axis=1)
+    assert np.ptp(after - slow, axis=0).max() < 1e-3
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_gains_drowned_in_noise_are_no_worse_than_none(seed: int) -> None:
+    """Wander of 0.003 EV under an error of 0.02 EV: correcting what is measured would add flicker."""
+    rng = np.random.default_rng(seed)
+    true = baked(rng.normal(0.0, 0.003, COUNT), np.zeros(COUNT))
+    noisy = true + rng.normal(0.0, 0.02, (COUNT, 3))
+    light = Levels(noisy, np.full(COUNT, 0.02), np.zeros(COUNT, bool), (0.0, 0.0, 0.0))
+    before = fast_part(against_green(true)[:, 0], PERIOD)
+    after = fast_part(against_green(true + channel_gains(light, PERIOD))[:, 0], PERIOD)
+    measured = fast_part(against_green(noisy)[:, 0], PERIOD)
+    assert np.std(measured) > 5 * np.std(before)  # applied in full it would do harm
+    assert np.std(after) < 0.005
+
+
+def test_the_uncertainty_told_is_that_of_the_light() -> None:
+    """Known errors of 0.004 EV in each channel: the error in mired of the light is as large as is told."""
+    neutrals: list[Triple | None] = [neutral_at(190.0)] * COUNT
+    noise = np.random.default_rng(3).normal(0.0, 0.004, (COUNT, 3))
+    light = Levels(noise, np.full(COUNT, 0.004), np.zeros(COUNT, bool), (0.0, 0.0, 0.0))
+    _, result = balance(sequence_of(COUNT, neutrals=neutrals), CAMERA, light, light, LOCK, PERIOD)
+    told = np.array([row["uncertainty_mired"] for row in result.frames])
+    errors = np.array([row["light_mired"] for row in result.frames])
+    assert np.std(errors) == pytest.approx(np.median(told), rel=0.2)
+    assert result.frames[0]["uncertainty_ev"] == pytest.approx(0.004 * np.sqrt(2.0))
+
+
+def test_delta_e_of_a_known_cast() -> None:
+    """One frame whose neutral is 10 mired off: the CIEDE2000 is that of the two renderings, worked here."""
+    neutrals: list[Triple | None] = [neutral_at(190.0)] * COUNT
+    neutrals[60] = neutral_at(200.0)
+    light = levels_of(steady_light())
+    _, result = balance(sequence_of(COUNT, neutrals=neutrals), CAMERA, light, light, LOCK, PERIOD, GROUND)
+    right, wrong = (camera_to_xyz_d50(CAMERA, neutral_at(m)) @ np.array(GROUND) for m in (190.0, 200.0))
+    white = np.array([0.9642, 1.0, 0.8251])  # CIE D50
+    labs = [xyz2lab(xyz / white * xyz2lab_white()) for xyz in (right, wrong * right[1] / wrong[1])]
+    expected = float(deltaE_ciede2000(*labs))
+    assert result.frames[60]["found_delta_e"] == pytest.approx(expected, rel=0.05)
+    assert result.frames[20]["found_delta_e"] < 0.03 * expected
+    assert result.left["ground_delta_e_worst"] < 1e-9
+
+
+def xyz2lab_white() -> np.ndarray:
+    """The white (D65) that scikit-image's xyz2lab takes for its own."""
+    return xyz_tristimulus_values(illuminant="D65", observer="2")
