@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -49,9 +50,9 @@ def _samples(photo: Photo, box: Box) -> list[NDArray[np.float32]]:
     picture = photo.mosaic if isinstance(photo, RawPhoto) else photo.rgb
     height, width = picture.shape[:2]
     left, top, right, bottom = box
-    # Whole cells of the colour pattern.
-    rows = slice(int(top * height) // 2 * 2, -(-int(bottom * height) // 2) * 2)
-    columns = slice(int(left * width) // 2 * 2, -(-int(right * width) // 2) * 2)
+    # Whole cells of the colour pattern that lie inside.
+    rows = slice(math.ceil(top * height / 2) * 2, int(bottom * height / 2) * 2)
+    columns = slice(math.ceil(left * width / 2) * 2, int(right * width / 2) * 2)
     part = picture[rows, columns]
     if not isinstance(photo, RawPhoto):
         levels = photo.linear[part]
