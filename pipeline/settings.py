@@ -23,6 +23,9 @@ def configs_dir() -> Path:
     return installed if installed.is_dir() else _HERE.parent / "configs"
 
 
+_Share = Annotated[float, Field(ge=0.0, le=1.0)]
+
+
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -97,7 +100,26 @@ class EncodeSettings(_Section):
     """What is delivered."""
 
     grade: str = Field("plain", description="a name in configs/grades/, or a TOML file")
-    delivery: str = Field("1080p-h264", description="a name in configs/deliveries/, or a TOML file")
+    grade_points: tuple[tuple[Annotated[int, Field(ge=0)], str], ...] = Field(
+        (),
+        description='[[frame, "grade"], ...]: the video begins with `grade` and changes evenly to each '
+        "grade at its frame of the timeline",
+    )
+    delivery: str = Field(
+        "1080p-h264",
+        description="a name in configs/deliveries/, or a TOML file; several, with commas between, are made "
+        "in one pass over the photos",
+    )
+    anchor: tuple[_Share, _Share] = Field(
+        (0.5, 0.5),
+        description="where in the steady view a delivery of another shape is cut: share of the free space "
+        "on its left and above it",
+    )
+    timecode: str = Field(
+        "00:00:00:00",
+        pattern=r"^([01]\d|2[0-3]):[0-5]\d:[0-5]\d[:;]\d\d$",
+        description="time code of the first frame, hh:mm:ss:ff (SMPTE ST 12-1); drop-frame at 29.97 and 59.94",
+    )
     fps: Annotated[Literal[FRAME_RATES], BeforeValidator(_rate_text)] = Field(  # type: ignore[valid-type]
         "30", description="frames per second"
     )
@@ -120,7 +142,7 @@ class EncodeSettings(_Section):
         None,
         gt=0.0,
         le=360.0,
-        description="degrees: motion blur is added up to that of a shutter open so long of the 360 of an interval",
+        description="degrees: motion blur is added as by a shutter open so many of 360 of an interval",
     )
 
 

@@ -2,8 +2,10 @@
 
 Flow is found by dense inverse search (Kroeger, Timofte, Dai, Van Gool, ECCV 2016, as in OpenCV), both
 ways. It is trusted where the way back leads to where the way there began, by the tolerance of Sundaram,
-Brox and Keutzer (ECCV 2010): |w + w'|² < 0.01 (|w|² + |w'|²) + 0.5 px². A frame between two is fetched
-from both along the flow, in linear light; where neither can be trusted, the nearest frame shows through.
+Brox and Keutzer (ECCV 2010): |w + w'|² < 0.01 (|w|² + |w'|²) + 0.5 px². Elsewhere (what leaves the frame,
+what is covered or uncovered, water) the ground's plane says how it would move, where most of the trusted
+motion is that of a plane; this counts little beside what is trusted. A frame between two is fetched from
+both along the motion, in linear light; where nothing is known of it, the nearest frame shows through.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.render.arrays import F16, F32
+from pipeline.render.arrays import F16, F32, F64
 
 U8 = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
@@ -26,51 +28,48 @@ LEAST_CONSISTENT = 0.5
 """Share of pixels with trusted flow below which no frame is made between two photos."""
 
 _RELATIVE, _ABSOLUTE_PX2 = 0.01, 0.5
-# Rounds that find where a pixel of the frame between came from; each divides the error by some hundred.
-_ROUNDS = 4
 # The ground's plane is found on every so many px of trusted motion, at least so many of them, to so many px.
 _SPARSE_PX, _LEAST_ON_PLANE, _PLANE_PX = 16, 64, 2.0
-# Half width in px of the soft edge between what is fetched along the flow and what is not.
+# The plane is believed up to this many times the longest motion that was seen.
+_FARTHEST = 1.5
+# Rounds that find where a pixel of the frame between came from, and how far off, squared, they may end.
+_ROUNDS, _MISSED_PX2 = 4, 0.25
+# Half width in px of the soft edge between what is fetched along the motion and what is not.
 _FEATHER_PX = 6
-# Weight of the nearest frame beside trusted (1) and unchecked (0.02) motion.
-_NEAREST_WEIGHT = np.float32(1e-4)
-_UNCHECKED_TRUST = np.float32(0.02)
+# Weights beside trusted motion (1): of motion that is only likely, and of the nearest frame.
+_LITTLE_TRUST, _NEAREST_WEIGHT = np.float32(0.02), np.float32(1e-4)
+
+
+@dataclass(frozen=True)
+class Way:
+    """Motion of each pixel to another frame, px (H×W×2: x, y), and its trust (H×W).
+
+    Trust is 1 where the way back agrees, little where the motion is only likely, 0 where it is not known.
+    """
+
+    motion: F32
+    trust: F32
+
+    def trusted(self) -> F16:
+        """Return the motion, NaN where the way back does not agree, in half the memory.
+
+        Half precision is exact to 1/16 px up to 128 px.
+        """
+        agreed = self.trust[..., None] == 1.0
+        return np.where(agreed, self.motion, np.float32(np.nan)).astype(np.float16)
 
 
 @dataclass(frozen=True)
 class Flows:
-    """Motion between two frames in px (H×W×2: x, y), there and back, and where each is trusted (H×W).
+    """Motion between two frames, there and back.
 
-    `forward_inside`, `backward_inside` say where the motion ends inside the frame: beyond its border
-    nothing can be checked. `consistent` is the share of trusted pixels among those that can be.
+    `consistent` is the share of pixels that agree among those whose motion ends inside the frame; beyond
+    its border nothing can be checked.
     """
 
-    forward: F32
-    backward: F32
-    forward_ok: Mask
-    backward_ok: Mask
-    forward_inside: Mask
-    backward_inside: Mask
+    forward: Way
+    backward: Way
     consistent: float
-
-    def trusted(self) -> F16:
-        """Return the motion from the first frame (H×W×2), NaN where it is not trusted, in half the memory.
-
-        Half precision is exact to 1/16 px up to 128 px.
-        """
-        return np.where(self.forward_ok[..., None], self.forward, np.float32(np.nan)).astype(np.float16)
-
-    def turned(self) -> Flows:
-        """Return the same seen from the second frame."""
-        return Flows(
-            self.backward,
-            self.forward,
-            self.backward_ok,
-            self.forward_ok,
-            self.backward_inside,
-            self.forward_inside,
-            self.consistent,
-        )
 
 
 def grey(linear: F32) -> U8:
@@ -91,12 +90,13 @@ def compare(first: U8, second: U8) -> Flows:
     forward, backward = flow_between(first, second), flow_between(second, first)
     forward_ok, forward_inside = _agrees(forward, backward)
     backward_ok, backward_inside = _agrees(backward, forward)
-    forward = _continued(forward, forward_ok, forward_inside)
-    backward = _continued(backward, backward_ok, backward_inside)
     checked = np.count_nonzero(forward_inside) + np.count_nonzero(backward_inside)
-    trusted = np.count_nonzero(forward_ok) + np.count_nonzero(backward_ok)
-    share = trusted / checked if checked else 0.0
-    return Flows(forward, backward, forward_ok, backward_ok, forward_inside, backward_inside, share)
+    agreed = np.count_nonzero(forward_ok) + np.count_nonzero(backward_ok)
+    return Flows(
+        _way(forward, forward_ok, forward_inside),
+        _way(backward, backward_ok, backward_inside),
+        agreed / checked if checked else 0.0,
+    )
 
 
 def _agrees(there: F32, back: F32) -> tuple[Mask, Mask]:
@@ -115,26 +115,35 @@ def _agrees(there: F32, back: F32) -> tuple[Mask, Mask]:
     return inside & (apart < allowed), inside
 
 
-def _continued(motion: F32, ok: Mask, inside: Mask) -> F32:
-    """Return the motion, where it leaves the frame that of the ground's plane, if most of it is a plane.
+def _way(motion: F32, ok: Mask, inside: Mask) -> Way:
+    """Return the motion with its trust, that of the ground's plane standing in where it does not agree."""
+    trust = np.where(ok, np.float32(1.0), np.where(inside, np.float32(0.0), _LITTLE_TRUST))
+    plane = _ground_plane(motion, ok)
+    if plane is None:
+        return Way(motion, trust)
+    doubtful = ~ok
+    seen = pixel_places(*motion.shape[:2])[doubtful]
+    carried = np.asarray(cv2.perspectiveTransform(seen[None], plane), np.float32)[0] - seen
+    # Beyond the horizon the plane has no place; what it says there is far from all that was seen.
+    lengths = np.hypot(motion[..., 0], motion[..., 1])
+    sound = np.hypot(carried[:, 0], carried[:, 1]) < _FARTHEST * np.max(lengths[ok])
+    motion = motion.copy()
+    motion[doubtful] = np.where(sound[:, None], carried, motion[doubtful])
+    trust[doubtful] = np.where(sound, _LITTLE_TRUST, trust[doubtful])
+    return Way(motion, trust)
 
-    What leaves the frame has nothing to be found by, and the search only guesses there.
-    """
+
+def _ground_plane(motion: F32, ok: Mask) -> F64 | None:
+    """Return the homography (3×3) that most of the trusted motion follows, None where there is none."""
     sparse = np.s_[_SPARSE_PX // 2 :: _SPARSE_PX, _SPARSE_PX // 2 :: _SPARSE_PX]
-    places = pixel_places(*motion.shape[:2])
     trusted = ok[sparse]
-    start, moved = places[sparse][trusted], motion[sparse][trusted]
-    if inside.all() or len(start) < _LEAST_ON_PLANE:
-        return motion
+    start, moved = pixel_places(*motion.shape[:2])[sparse][trusted], motion[sparse][trusted]
+    if ok.all() or len(start) < _LEAST_ON_PLANE:
+        return None
     plane, fits = cv2.findHomography(start, start + moved, cv2.USAC_MAGSAC, _PLANE_PX)
     if plane is None or np.count_nonzero(fits) < 0.5 * len(start):
-        return motion
-    leaving = ~inside
-    seen = places[leaving]
-    carried = np.asarray(cv2.perspectiveTransform(seen[None], plane), np.float32)[0]
-    motion = motion.copy()
-    motion[leaving] = carried - seen
-    return motion
+        return None
+    return np.asarray(plane, np.float64)
 
 
 def pixel_places(height: int, width: int) -> F32:
@@ -171,10 +180,8 @@ def between(first: F32, second: F32, flows: Flows, share: float) -> F32:
     Both are fetched along the flow and mixed by nearness and trust. Where only one of them has what is
     seen (it leaves or enters the frame, or is hidden in the other), that one alone serves.
     """
-    from_first, trust_first = _fetched(first, flows.forward, flows.forward_ok, flows.forward_inside, share)
-    from_second, trust_second = _fetched(
-        second, flows.backward, flows.backward_ok, flows.backward_inside, 1.0 - share
-    )
+    from_first, trust_first = _fetched(first, flows.forward, share)
+    from_second, trust_second = _fetched(second, flows.backward, 1.0 - share)
     nearest = first if share <= 0.5 else second
     weight_first = trust_first * np.float32(1.0 - share)
     weight_second = trust_second * np.float32(share)
@@ -184,17 +191,18 @@ def between(first: F32, second: F32, flows: Flows, share: float) -> F32:
     mixed += nearest * (_NEAREST_WEIGHT / total)[..., None]
     # Trust ends softly: fully what is fetched where half of its surroundings are known.
     window = (2 * _FEATHER_PX + 1, 2 * _FEATHER_PX + 1)
-    trusted = np.minimum(np.maximum(trust_first, trust_second) / _UNCHECKED_TRUST, np.float32(1.0))
+    trusted = np.minimum(np.maximum(trust_first, trust_second) / _LITTLE_TRUST, np.float32(1.0))
     known = cv2.blur(trusted, window)
     known = np.minimum(np.float32(2.0) * known, np.float32(1.0))[..., None]
     return np.asarray(nearest + known * (mixed - nearest), np.float32)
 
 
-def _fetched(picture: F32, motion: F32, ok: Mask, inside: Mask, share: float) -> tuple[F32, F32]:
-    """Return `picture` moved by `share` of its motion, and how far each pixel of that is trusted (0 to 1)."""
-    origin = origins(motion, share)
+def _fetched(picture: F32, way: Way, share: float) -> tuple[F32, F32]:
+    """Return `picture` moved by `share` of its way, and how far each pixel of that is trusted (0 to 1)."""
+    origin = origins(way.motion, share)
     moved = fetch(picture, origin, cv2.INTER_CUBIC)
-    # What leaves the frame cannot be checked: it counts, but little beside what can be.
-    trust = np.where(ok, np.float32(1.0), np.where(inside, np.float32(0.0), _UNCHECKED_TRUST))
-    fetched = fetch(trust, origin, border=cv2.BORDER_CONSTANT)
-    return np.maximum(moved, np.float32(0.0)), fetched
+    trust = fetch(way.trust, origin, border=cv2.BORDER_CONSTANT)
+    # Where nothing of this picture goes (it is uncovered on the way) the rounds find no end.
+    missed = origin + np.float32(share) * fetch(way.motion, origin) - pixel_places(*way.trust.shape)
+    trust[np.sum(missed**2, axis=2) > _MISSED_PX2] = 0.0
+    return np.maximum(moved, np.float32(0.0)), trust

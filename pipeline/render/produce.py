@@ -17,7 +17,7 @@ from itertools import chain, pairwise, tee, zip_longest
 from pathlib import Path
 from typing import Literal
 
-from pipeline.colour.grade import Grade
+from pipeline.colour.grade import Grading
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, PhotoError
 from pipeline.parallel import ordered_map
@@ -44,7 +44,7 @@ class RenderJob:
 
     card: Path
     corrections: Corrections
-    grade: Grade
+    grading: Grading
     formats: tuple[FrameFormat, ...]
     blur: tuple[float, ...] = ()
 
@@ -120,14 +120,15 @@ def render_visit(job: RenderJob, visit: Visit) -> Visited:
     def rendered(frame: VideoFrame) -> Rendered | Lit:
         correction = applied(job.corrections.frames[frame.frame])
         if job.blur:
-            light = render_working(photo, correction, job.corrections, job.grade, job.formats)
+            light = render_working(photo, correction, job.corrections, job.formats)
             return Lit(light, told(frame))
-        samples = render_frame(photo, correction, job.corrections, job.grade, job.formats)
+        grade = job.grading.at(frame.place)
+        samples = render_frame(photo, correction, job.corrections, grade, job.formats)
         return replace(told(frame), samples=samples)
 
     light = None
     if visit.lit:
-        working = render_working(photo, applied(own), job.corrections, job.grade, job.formats)
+        working = render_working(photo, applied(own), job.corrections, job.formats)
         light = Lit(working, told(VideoFrame(-1, visit.photo, visit.photo, visit.photo, visit.photo, 0.0)))
     return Visited(
         visit,
@@ -198,7 +199,7 @@ def make_between(
         light = nearer.light
         if consistent >= LEAST_CONSISTENT:
             made = (between(*pair, flow, frame.share) for pair, flow in zip(pictures, flows, strict=True))
-            light, told = WorkingFrame(tuple(made), light.grade), replace(told, made="between")
+            light, told = WorkingFrame(tuple(made), light.shoulder), replace(told, made="between")
         elif frame.number in spare:
             done.append(_retold(spare[frame.number], consistent))
             continue
@@ -217,7 +218,7 @@ def _finished(job: RenderJob, lit: Lit) -> Rendered:
     told = lit.told
     # A photo has the noise it has without effects; frames made at one place of the timeline differ in theirs.
     seed = told.video.number if told.made == "between" else told.correction.frame
-    return replace(told, samples=finish(lit.light, job.formats, seed))
+    return replace(told, samples=finish(lit.light, job.grading.at(told.video.place), job.formats, seed))
 
 
 def _blurred(
@@ -242,7 +243,7 @@ def motions(pair: tuple[Lit, Lit]) -> tuple[Motions, Motions]:
         compare(grey(here), grey(there))
         for here, there in zip(pair[0].light.pictures, pair[1].light.pictures, strict=True)
     ]
-    return tuple(flow.trusted() for flow in flows), tuple(flow.turned().trusted() for flow in flows)
+    return tuple(flow.forward.trusted() for flow in flows), tuple(flow.backward.trusted() for flow in flows)
 
 
 def blur(job: RenderJob, window: tuple[Lit, Motions | None, Motions | None]) -> Rendered:

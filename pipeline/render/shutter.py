@@ -28,6 +28,8 @@ LARGEST_MOTION = 0.1
 
 _STEP_PX = 1.0
 _FEATHER_PX = 8
+# Share of the way that must lie inside the frame for its mean to serve alone.
+_LEAST_SEEN = np.float32(0.1)
 
 
 @dataclass(frozen=True)
@@ -135,8 +137,11 @@ def smear(picture: F32, motion: F32, length: float) -> F32:
         moved = fetch(total, there, cv2.INTER_CUBIC, cv2.BORDER_CONSTANT)
         total = np.asarray(cv2.addWeighted(total, 0.5, moved, 0.5, 0.0), np.float32)
         way = way + fetch(way, there)
-    weight = np.maximum(total[..., 3:], np.float32(1e-3))
-    return np.maximum(total[..., :3] / weight, np.float32(0.0))
+    weight = total[..., 3:]
+    mean = np.maximum(total[..., :3] / np.maximum(weight, np.float32(1e-3)), np.float32(0.0))
+    # In a corner nearly all of the way may lie beyond the border: there the picture stays as it is.
+    seen = np.clip(weight / _LEAST_SEEN, 0.0, 1.0)
+    return np.asarray(picture + seen * (mean - picture), np.float32)
 
 
 def _carried(way: F32, places: F32) -> F32:
