@@ -38,23 +38,40 @@ class Candidates:
     poses: list[Pose]
 
 
-def choose(count: int, pairs: list[Candidates], fixed: list[PairRotation]) -> list[int]:
-    """Return for each pair which of its poses agrees best with all others.
+def choose(count: int, pairs: list[Candidates], fixed: list[PairRotation]) -> list[int | None]:
+    """Return for each pair which of its poses agrees best with all others, None where none does.
 
     `fixed` are rotations known otherwise (bridges). Choices are improved in turn with the orientations
     averaged from them, from several directions that the ground's normal may have, and the choice that
-    costs least wins. Where no pair allows two poses nothing is to be chosen.
+    costs least wins. Where no pair allows two poses nothing is to be chosen. A pair is let go only where
+    both its frames keep two others that agree.
     """
-    first = [0] * len(pairs)
     if all(len(pair.poses) < 2 for pair in pairs):
-        return first
+        return [0] * len(pairs)
     table = _Table(count, pairs, fixed)
     starts = [np.zeros(len(pairs), int), *(table.nearest(seed) for seed in table.seeds())]
-    tried: list[tuple[float, NDArray[np.int_]]] = []
+    tried: list[_Settled] = []
     for start in starts:
-        if not any(np.array_equal(start, labels) for _, labels in tried):
+        if not any(np.array_equal(start, settled.labels) for settled in tried):
             tried.append(table.settle(start))
-    return [int(label) for label in min(tried, key=lambda result: result[0])[1]]
+    best = min(tried, key=lambda settled: settled.cost)
+    agrees = best.misfit < _MOST
+    votes = np.zeros(count, int)
+    np.add.at(votes, [pair.i for pair, good in zip(pairs, agrees, strict=True) if good], 1)
+    np.add.at(votes, [pair.j for pair, good in zip(pairs, agrees, strict=True) if good], 1)
+    return [
+        None if not good and min(votes[pair.i], votes[pair.j]) >= 2 else int(label)
+        for pair, good, label in zip(pairs, agrees, best.labels, strict=True)
+    ]
+
+
+@dataclass(frozen=True)
+class _Settled:
+    """A choice (m,), what it costs in all, and what each pair's rotation costs for its misfit (m,)."""
+
+    cost: float
+    labels: NDArray[np.int_]
+    misfit: Floats
 
 
 class _Table:
@@ -69,9 +86,9 @@ class _Table:
         self.rotation = np.stack([pose.rotation for _, _, pose in rows])
         self.sigma = np.array([pose.sigma_rad for _, _, pose in rows])
         self.cost = np.array([pose.cost for _, _, pose in rows])
-        self.plane = np.array([pose.normal is not None for _, _, pose in rows])
+        self.plane = np.array([pose.plane is not None for _, _, pose in rows])
         unseen = np.zeros(3)
-        self.normal = np.stack([unseen if p.normal is None else p.normal for _, _, p in rows])
+        self.normal = np.stack([unseen if p.plane is None else p.plane.normal for _, _, p in rows])
         self.i = np.array([pairs[k].i for k, _, _ in rows])
         self.j = np.array([pairs[k].j for k, _, _ in rows])
         self.open = np.array([len(pairs[k].poses) > 1 for k, _, _ in rows])
@@ -99,9 +116,9 @@ class _Table:
             left &= normals @ seed < np.cos(2.0 * _SEED_SIGMA_RAD)
         return found
 
-    def settle(self, labels: NDArray[np.int_]) -> tuple[float, NDArray[np.int_]]:
-        """Return cost and choice, improved in turn with the orientations it leads to."""
-        best: tuple[float, NDArray[np.int_]] = (np.inf, labels)
+    def settle(self, labels: NDArray[np.int_]) -> _Settled:
+        """Return a choice improved in turn with the orientations it leads to."""
+        best = _Settled(np.inf, labels, np.zeros(len(labels)))
         for _ in range(_ROUNDS):
             chosen = self.start + labels
             used = [
@@ -109,18 +126,19 @@ class _Table:
                 for pair, label in zip(self.pairs, labels, strict=True)
             ]
             orientations, _ = average(self.count, used + self.fixed, passes=25)
-            score = self.score(orientations, chosen)
+            misfit, tilt = self.disagreement(orientations, chosen)
+            score = self.cost + misfit + tilt
             total = float(score[chosen].sum())
+            if total < best.cost:
+                best = _Settled(total, labels, misfit[chosen])
             moved = self.best(score)
-            if total < best[0]:
-                best = (total, labels)
             if np.array_equal(moved, labels):
                 break
             labels = moved
         return best
 
-    def score(self, orientations: Floats, chosen: NDArray[np.int_]) -> Floats:
-        """Return what each candidate costs beside orientations (n, 3, 3) and the normals of the chosen."""
+    def disagreement(self, orientations: Floats, chosen: NDArray[np.int_]) -> tuple[Floats, Floats]:
+        """Return what each candidate costs beside orientations (n, 3, 3), and beside the chosen normals."""
         here, there = orientations[self.i], orientations[self.j]
         misfit = np.linalg.norm(log(np.swapaxes(there, 1, 2) @ self.rotation @ here), axis=1)
         world = np.einsum("nji,nj->ni", here, self.normal)
@@ -129,7 +147,7 @@ class _Table:
         if common is not None:
             off = np.arccos(np.clip(world @ common, -1.0, 1.0)) * self.plane
         allowed = np.maximum(3.0 * self.sigma, _LEAST_MISFIT_RAD)
-        return np.asarray(self.cost + _capped(misfit / allowed) + _capped(off / _NORMAL_SIGMA_RAD))
+        return _capped(misfit / allowed), _capped(off / _NORMAL_SIGMA_RAD)
 
 
 def _capped(deviation: Floats) -> Floats:

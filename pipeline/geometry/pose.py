@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.camera import bearings, intrinsics
+from pipeline.geometry.plane import PlanePose, decompose, refine_plane, turn_sigma
 from pipeline.geometry.rotation import (
     direction_for,
     essential,
@@ -23,12 +24,11 @@ from pipeline.geometry.rotation import (
 )
 
 Floats = NDArray[np.float64]
-Model = Literal["rotation", "parallax"]
+Model = Literal["rotation", "plane", "parallax"]
 
 _MOST_SURPRISE = 60.0
 _LEVEL_SIGMA_RAD = float(np.deg2rad(10.0))
 _MOST_TURN_RAD = float(np.deg2rad(60.0))
-_MOST_REFINED = 4
 LEAST_MATCHES = 20
 """Fewer matches than this leave a pair's rotation to its neighbours."""
 
@@ -39,8 +39,7 @@ class Pose:
 
     `direction` (3,) is the unit translation of the model with parallax, None of the rotation alone.
     `cost` is how much less likely it is than the best pose of its pair, in units of half a squared sigma,
-    and `normal` (3,) the unit normal, away from camera i, of the plane that most matches lie on if this
-    pose is right.
+    and `plane` is how this pose sees the plane that most matches lie on.
     """
 
     rotation: Floats
@@ -49,36 +48,18 @@ class Pose:
     inliers: int
     direction: Floats | None = None
     cost: float = 0.0
-    normal: Floats | None = None
+    plane: PlanePose | None = None
 
 
-def _starts(
-    here: Floats, there: Floats, noise: float, turned: Floats, plane: Floats | None
-) -> list[tuple[Floats, Floats]]:
-    """Return candidate poses: from the essential matrix, from the plane, and from the rotation alone.
-
-    A planar scene has two poses that explain it, and a short baseline hides which is true; so all that
-    look possible are refined, and the cost decides.
-    """
-    starts: list[tuple[Floats, Floats]] = []
-    essential, mask = cv2.findEssentialMat(
+def _essential_start(here: Floats, there: Floats, noise: float) -> list[tuple[Floats, Floats]]:
+    """Return the pose, if any, of the essential matrix that most matches agree on."""
+    found, mask = cv2.findEssentialMat(
         here[:, :2], there[:, :2], np.eye(3), method=cv2.USAC_MAGSAC, prob=0.999, threshold=2.0 * noise
     )
-    if essential is not None and essential.shape == (3, 3):
-        _, rotation, direction, _ = cv2.recoverPose(
-            essential, here[:, :2], there[:, :2], np.eye(3), mask=mask
-        )
-        starts.append((np.asarray(rotation, float), np.asarray(direction, float).ravel()))
-    if plane is not None:
-        count, rotations, shifts, _ = cv2.decomposeHomographyMat(plane, np.eye(3))
-        for k in range(count):
-            length = float(np.linalg.norm(shifts[k]))
-            if length > 1e-6:
-                starts.append(
-                    (np.asarray(rotations[k], float), np.asarray(shifts[k], float).ravel() / length)
-                )
-    starts.append((turned, direction_for(turned, here, there, noise)))
-    return starts
+    if found is None or found.shape != (3, 3):
+        return []
+    _, rotation, direction, _ = cv2.recoverPose(found, here[:, :2], there[:, :2], np.eye(3), mask=mask)
+    return [(np.asarray(rotation, float), np.asarray(direction, float).ravel())]
 
 
 def gric(residuals: Floats, noise: float, structure: int, parameters: int) -> float:
@@ -94,55 +75,68 @@ def gric(residuals: Floats, noise: float, structure: int, parameters: int) -> fl
 
 
 def _visible(
-    pose: tuple[Floats, Floats], here: Floats, there: Floats, plane: Floats | None, turned: Floats
+    rotation: Floats, direction: Floats, here: Floats, there: Floats, plane: PlanePose | None, turned: Floats
 ) -> bool:
     """Whether a pose shows its matches in front of both cameras, and its plane from one side.
 
     A pose far from the rotation alone is turned about the line between the cameras: no two pictures that
     share features are.
     """
-    rotation, direction = pose
     if angle_between(rotation, turned) > _MOST_TURN_RAD:
         return False
-    if plane is not None and plane_in_view(plane, rotation, direction, here) < 0.95:
+    if plane is not None and plane.in_view(here) < 0.95:
         return False
     # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
     return max(in_front(rotation, way, here, there) for way in (direction, -direction)) >= 0.6
 
 
-def _refined(
-    starts: list[tuple[Floats, Floats]],
-    here: Floats,
-    there: Floats,
-    noise: float,
-    plane: Floats | None,
-    turned: Floats,
-) -> list[Pose]:
-    """Refine the candidate poses and return those that differ, the best fit first."""
-    screened = []
-    for rotation, direction in starts:
-        nearer, way, cost, _ = refine(rotation, direction, here, there, noise, passes=3)
-        if _visible((nearer, way), here, there, plane, turned):
-            screened.append((cost, nearer, way))
-    screened.sort(key=lambda candidate: candidate[0])
+def _planar(here: Floats, there: Floats, noise: float, homography: Floats, turned: Floats) -> list[Pose]:
+    """Return the poses, one or two, by which both views see one plane, or none where none is possible."""
+    starts = decompose(homography, here)
+    if not starts or not np.isfinite(starts[0].homography()).all():
+        return []
+    refined, _ = refine_plane(starts[0], here, there, noise)
+    found = []
+    for plane in decompose(refined.homography(), here):
+        length = float(np.linalg.norm(plane.shift))
+        direction = plane.shift / max(length, 1e-12)
+        if length > 1e-6 and _visible(plane.rotation, direction, here, there, plane, turned):
+            miss = np.linalg.norm(plane.moved(here) - there[:, :2], axis=1)
+            sigma = max(turn_sigma(plane, here, there, noise), 0.02 * noise)
+            inliers = int(np.count_nonzero(miss < 3.0 * noise))
+            found.append(Pose(plane.rotation, sigma, "plane", inliers, direction, 0.0, plane))
+    return found
+
+
+def _spatial(here: Floats, there: Floats, noise: float, planar: list[Pose], turned: Floats) -> list[Pose]:
+    """Return the poses by which both views see a scene in the round, the best fit first.
+
+    A scene that is nearly a plane has two poses that fit about as well, so all candidates are refined.
+    """
+    starts = _essential_start(here, there, noise)
+    starts += [(pose.rotation, pose.direction) for pose in planar if pose.direction is not None]
+    starts.append((turned, direction_for(turned, here, there, noise)))
     found: list[Pose] = []
-    for _, rotation, direction in screened[:_MOST_REFINED]:
+    for start in starts:
+        if any(_alike(*start, pose, noise) for pose in found):
+            continue
+        rotation, direction, cost, covariance = refine(*start, here, there, noise)
         if any(_alike(rotation, direction, pose, noise) for pose in found):
             continue
-        rotation, direction, cost, covariance = refine(rotation, direction, here, there, noise)
-        if any(_alike(rotation, direction, pose, noise) for pose in found):
+        if not _visible(rotation, direction, here, there, None, turned):
             continue
-        if not _visible((rotation, direction), here, there, plane, turned):
-            continue
-        distance = np.abs(sampson(essential(rotation, direction)[None], here, there)[0])
+        distance = _distances(rotation, direction, here, there)
         sigma = max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.02 * noise)
         inliers = int(np.count_nonzero(distance < 3.0 * noise))
-        normal = None
-        if plane is not None:
-            normal = plane_normal(plane, rotation, direction)
-            normal = normal * (1.0 if float(np.mean(here @ normal)) >= 0.0 else -1.0)
-        found.append(Pose(rotation, sigma, "parallax", inliers, direction, cost, normal))
+        # The plane that most matches lie near is seen as the nearest planar pose sees it.
+        near = min(planar, key=lambda pose: angle_between(pose.rotation, rotation), default=None)
+        plane = near.plane if near and angle_between(near.rotation, rotation) < 10.0 * noise else None
+        found.append(Pose(rotation, sigma, "parallax", inliers, direction, cost, plane))
     return sorted(found, key=lambda pose: pose.cost)
+
+
+def _distances(rotation: Floats, direction: Floats, here: Floats, there: Floats) -> Floats:
+    return np.abs(sampson(essential(rotation, direction)[None], here, there)[0])
 
 
 def _alike(rotation: Floats, direction: Floats, pose: Pose, noise: float) -> bool:
@@ -152,25 +146,34 @@ def _alike(rotation: Floats, direction: Floats, pose: Pose, noise: float) -> boo
     return turned < 2.0 * max(noise, pose.sigma_rad) and abs(float(direction @ pose.direction)) > 0.9
 
 
-def plane_normal(plane: Floats, rotation: Floats, direction: Floats) -> Floats:
-    """Return the unit normal (3,) of the plane of a homography between rays, but for its sign.
+def _explained(here: Floats, there: Floats, noise: float, plane: Floats | None, turned: Floats) -> list[Pose]:
+    """Return the poses of the model with parallax, a plane or a scene in the round, that explains more."""
+    planar = [] if plane is None else _planar(here, there, noise, plane, turned)
+    if planar and planar[0].plane and planar[0].direction is not None:
+        nearby = refine(planar[0].rotation, planar[0].direction, here, there, noise, passes=3)
+        around = _distances(nearby[0], nearby[1], here, there)
+        spread = max(1.4826 * float(np.median(around)), 0.1 * noise)
+        # Sampson's distance is to both views' places together, this to the second's alone.
+        flat = np.linalg.norm(planar[0].plane.moved(here) - there[:, :2], axis=1) / np.sqrt(2.0)
+        if gric(flat, spread, 2, 8) <= gric(around, spread, 3, 5):
+            return _priced(planar, here, there, noise)
+    return _priced(_spatial(here, there, noise, planar, turned), here, there, noise)
 
-    The homography is R + t n / d up to scale (Hartley and Zisserman, 2nd ed., eq. 13.2); its middle
-    singular value is 1 in that scale.
+
+def _priced(poses: list[Pose], here: Floats, there: Floats, noise: float) -> list[Pose]:
+    """Return poses with what each costs on epipolar geometry: matches off a plane tell its two apart.
+
+    Costs are counted in the matches' own noise, which may be far below the one allowed for.
     """
-    scaled = plane / np.linalg.svd(plane, compute_uv=False)[1]
-    scaled *= np.sign(np.linalg.det(scaled))
-    normal = (scaled - rotation).T @ direction
-    return np.asarray(normal / max(float(np.linalg.norm(normal)), 1e-12))
-
-
-def plane_in_view(plane: Floats, rotation: Floats, direction: Floats, rays: Floats) -> float:
-    """Return the share of rays (n, 3) that meet a plane in front of the camera, if a pose is right.
-
-    The pose's direction has no sign, so the better of both counts.
-    """
-    side = rays @ plane_normal(plane, rotation, direction)
-    return float(max(np.mean(side > -0.02), np.mean(side < 0.02)))
+    known = [(pose, pose.direction) for pose in poses if pose.direction is not None]
+    if not known:
+        return []
+    around = _distances(known[0][0].rotation, known[0][1], here, there)
+    spread = max(1.4826 * float(np.median(around)), 0.1 * noise)
+    return [
+        replace(pose, cost=misfit(essential(pose.rotation, direction), here, there, spread))
+        for pose, direction in known
+    ]
 
 
 def pair_poses(
@@ -205,27 +208,26 @@ def pair_poses(
     if homography is not None:
         camera = intrinsics(focal_px, *size)
         plane = np.asarray(np.linalg.solve(camera, homography @ camera), np.float64)
-    found = _refined(_starts(here, there, noise, turned, plane), here, there, noise, plane, turned)
-    if found:
-        rotation, direction = found[0].rotation, found[0].direction
-        assert direction is not None
-        distance = np.abs(sampson(essential(rotation, direction)[None], here, there)[0])
-    if not found or gric(miss, noise, 2, 3) <= gric(distance, noise, 3, 5):
+    found = [pose for pose in _explained(here, there, noise, plane, turned) if pose.inliers >= LEAST_MATCHES]
+    if not found or _is_rotation(miss, found[0], here, there, noise):
         alone = _rotation_pose(turned, miss, noise)
         return [] if alone is None else [alone]
-    # Costs are counted in the matches' own noise, which may be far below the one allowed for.
-    spread = max(1.4826 * float(np.median(distance)), 0.1 * noise)
-    told = []
-    for pose in found:
-        assert pose.direction is not None
-        cost = misfit(essential(pose.rotation, pose.direction), here, there, spread)
-        if pose.inliers >= LEAST_MATCHES:
-            told.append(replace(pose, cost=cost + _surprise(pose, expected, down)))
-    least = min((pose.cost for pose in told), default=0.0)
+    told = [replace(pose, cost=pose.cost + _surprise(pose, expected, down)) for pose in found]
+    least = min(pose.cost for pose in told)
     told = [replace(pose, cost=pose.cost - least) for pose in told if pose.cost - least < _MOST_SURPRISE]
     # Alone, of two that fit alike, the one nearer to the rotation alone: it errs by less than the parallax.
     prior = max(float(np.median(miss)), noise)
     return sorted(told, key=lambda p: p.cost + 0.5 * (angle_between(p.rotation, turned) / prior) ** 2)
+
+
+def _is_rotation(miss: Floats, pose: Pose, here: Floats, there: Floats, noise: float) -> bool:
+    """Whether a rotation that misses by `miss` explains the matches as well as a pose with parallax."""
+    assert pose.direction is not None
+    if pose.model == "plane" and pose.plane is not None:
+        flat = np.linalg.norm(pose.plane.moved(here) - there[:, :2], axis=1)
+        return gric(miss, noise, 2, 3) <= gric(flat, noise, 2, 8)
+    around = _distances(pose.rotation, pose.direction, here, there)
+    return gric(miss, noise, 2, 3) <= gric(around, noise, 3, 5)
 
 
 def pair_pose(
@@ -248,8 +250,8 @@ def _surprise(pose: Pose, expected: tuple[Floats, float] | None, down: Floats | 
 
     Wrong angles then decide nothing that the matches tell clearly.
     """
-    if down is not None and pose.normal is not None:
-        off = float(np.arccos(np.clip(abs(pose.normal @ down), 0.0, 1.0)))
+    if down is not None and pose.plane is not None:
+        off = float(np.arccos(np.clip(abs(pose.plane.normal @ down), 0.0, 1.0)))
         return min(0.5 * (off / _LEVEL_SIGMA_RAD) ** 2, _MOST_SURPRISE)
     if expected is not None:
         return min(0.5 * (angle_between(pose.rotation, expected[0]) / expected[1]) ** 2, _MOST_SURPRISE)
@@ -278,6 +280,9 @@ def rotation_near(
     if pose.direction is None:
         return rotation_only(unit_i, unit_j, noise), noise / float(np.sqrt(len(unit_i)))
     here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
+    if pose.model == "plane" and pose.plane is not None:
+        plane, _ = refine_plane(pose.plane, here, there, noise)
+        return plane.rotation, max(turn_sigma(plane, here, there, noise), 0.1 * noise)
     rotation, _, _, covariance = refine(pose.rotation, pose.direction, here, there, noise)
     return rotation, max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.1 * noise)
 

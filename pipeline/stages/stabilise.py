@@ -35,6 +35,9 @@ MATCH_NOISE_PX = 0.5
 
 LEAST_HELD_OUT = 12
 ATTITUDE_SIGMA_RAD = float(np.deg2rad(0.5))
+DOUBTFUL_RAD = float(np.deg2rad(0.05))
+"""Pairs that disagree by less than this, a pixel or so, are not worth naming."""
+
 BRIDGE_SIGMA_RAD = float(np.deg2rad(1.0))
 
 
@@ -164,12 +167,20 @@ def choose_poses(
     labels = choose(len(place), candidates, fixed)
     chosen: list[Pose | None] = [None] * len(pairs)
     for k, label in zip(known, labels, strict=True):
-        chosen[k] = allowed[k][label]
+        chosen[k] = None if label is None else allowed[k][label]
     return chosen
 
 
-def solve_motion(sequence: Sequence, pairs: list[PairFigures], poses: list[Pose | None]) -> Motion:
-    """Return the orientation of the real camera at each frame from the poses of all pairs."""
+def solve_motion(
+    sequence: Sequence,
+    pairs: list[PairFigures],
+    poses: list[Pose | None],
+    let_go: list[tuple[int, int]] | None = None,
+) -> Motion:
+    """Return the orientation of the real camera at each frame from the poses of all pairs.
+
+    `let_go` names pairs of which every pose disagreed; they are doubtful too.
+    """
     measured = [
         PairRotation(pair.i, pair.j, pose.rotation, pose.sigma_rad)
         for pair, pose in zip(pairs, poses, strict=True)
@@ -178,10 +189,10 @@ def solve_motion(sequence: Sequence, pairs: list[PairFigures], poses: list[Pose 
     bridges, rests = _bridges(sequence.photos, measured)
     orientations, misfit = _compact(sequence, measured + bridges)
     typical = max(float(np.median(misfit)) if len(misfit) else 0.0, 1e-5)
-    doubtful = [
+    doubtful = (let_go or []) + [
         (p.i, p.j)
         for p, miss in zip(measured, misfit, strict=False)
-        if miss > 10.0 * max(typical, p.sigma_rad)
+        if miss > max(10.0 * typical, 10.0 * p.sigma_rad, DOUBTFUL_RAD)
     ]
     matches = [0] * len(sequence.frames)
     for pair, pose in zip(pairs, poses, strict=True):
@@ -211,7 +222,8 @@ def stabilise(
     view: dict[str, Any] = {"focal_px": focal, "size": size, "noise_px": noise_px}
     allowed = list(executor.map(partial(_poses_of, frames=sequence.frames, **view), pairs))
     poses = choose_poses(sequence, pairs, allowed)
-    motion = solve_motion(sequence, pairs, poses)
+    let_go = [(p.i, p.j) for p, some, one in zip(pairs, allowed, poses, strict=True) if some and not one]
+    motion = solve_motion(sequence, pairs, poses, let_go)
     field = Field(sequence.width, sequence.height, focal, shape)
     corrections = steady_path(motion.orientations, field, settings.max_crop)
     crop = widest_crop(field, corrections, 1.0 - settings.max_crop)
@@ -250,8 +262,9 @@ def stabilise(
         "shape": list(shape),
         "pairs": len(pairs),
         "pairs_by_rotation": models.count("rotation"),
+        "pairs_by_plane": models.count("plane"),
         "pairs_by_parallax": models.count("parallax"),
-        "pairs_without_pose": poses.count(None),
+        "pairs_without_pose": allowed.count([]),
         "pairs_doubtful": [list(pair) for pair in motion.doubtful],
         "least_clearance_px": float(clearance(field, corrections, crop).min()),
         "margin_px": MARGIN_PX,

@@ -249,25 +249,17 @@ def test_looking_straight_down_and_turning(executor: Executor) -> None:
     assert least_margin_px(out) > 1.9
 
 
-TWIN_POSES = pytest.mark.xfail(
-    strict=True, reason="a third of the pairs takes the wrong one of the two poses that level ground allows"
-)
-
-
+# 1 % and 10 % of the height flown between photos; at 60 degrees down, without attitude, two poses fit alike
+@pytest.mark.parametrize("speed_m", [0.7, 7.0])
 @pytest.mark.parametrize(
     ("pitch_deg", "relief_m"),
-    [
-        (-25.0, 0.0),
-        (-45.0, 0.0),
-        pytest.param(-60.0, 0.0, marks=TWIN_POSES),
-        (-90.0, 0.0),
-        (-90.0, 3.0),
-        (-90.0, 15.0),
-    ],
+    [(-25.0, 0.0), (-45.0, 0.0), (-60.0, 0.0), (-75.0, 0.0), (-90.0, 0.0), (-90.0, 3.0), (-90.0, 15.0)],
 )
-def test_fields_and_marsh(pitch_deg: float, relief_m: float, executor: Executor) -> None:
+def test_fields_and_marsh(pitch_deg: float, relief_m: float, speed_m: float, executor: Executor) -> None:
     """Level or nearly level ground, seen by a drone whose place jitters by 1 % of its height."""
-    flown = flight(np.full(COUNT, 30.0), pitch_deg=pitch_deg, relief_m=relief_m, place_jitter_m=0.7)
+    flown = flight(
+        np.full(COUNT, 30.0), pitch_deg=pitch_deg, relief_m=relief_m, speed_m=speed_m, place_jitter_m=0.7
+    )
     out, result = solved(flown, executor)
     assert path_error_px(flown, out, result, EVERY) <= 0.25
 

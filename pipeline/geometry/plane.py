@@ -1,0 +1,137 @@
+"""Two views of one plane: the poses that its homography allows, refined on the matches themselves.
+
+A plane n·x = d in the axes of the first camera takes rays x to R x + τ (n·x), with τ = t / d (Hartley and
+Zisserman, Multiple View Geometry, 2nd ed., eq. 13.2). Every match then tells two numbers instead of the one
+of epipolar geometry, which is what holds the rotation where the way between the cameras is short.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.rotation import cross_matrix, exp
+
+Floats = NDArray[np.float64]
+
+_REDESCENT = 3.0
+
+
+@dataclass(frozen=True)
+class PlanePose:
+    """A rotation (3, 3), a shift τ (3,) in units of the plane's distance, and the plane's unit normal (3,)."""
+
+    rotation: Floats
+    shift: Floats
+    normal: Floats
+
+    def homography(self) -> Floats:
+        """Return the homography (3, 3) between rays."""
+        return np.asarray(self.rotation + np.outer(self.shift, self.normal))
+
+    def moved(self, rays: Floats) -> Floats:
+        """Return where rays (n, 3) of the plane come to lie in the second view, (n, 2) at z = 1."""
+        seen = rays @ self.homography().T
+        return np.asarray(seen[:, :2] / seen[:, 2:])
+
+    def in_view(self, rays: Floats) -> float:
+        """Return the share of rays (n, 3) that meet the plane in front of the camera."""
+        return float(np.mean(rays @ self.normal > -0.02))
+
+
+def decompose(homography: Floats, rays: Floats) -> list[PlanePose]:
+    """Return the poses, at most two, by which a homography between rays sees its plane from one side.
+
+    Each is signed so that the plane lies in front of most `rays` (n, 3). By the singular value decomposition
+    (Ma, Soatto, Kosecka, Sastry: An invitation to 3-D vision, 2004, section 5.3.3).
+    """
+    _, singular, basis = np.linalg.svd(homography)
+    large, small = singular[0] / singular[1], singular[2] / singular[1]
+    if large - small < 1e-9:
+        return []  # a rotation: no plane to tell
+    scaled = homography / singular[1] * np.sign(np.linalg.det(homography))
+    across = basis[1]
+    over, under = np.sqrt(max(large**2 - 1.0, 0.0)), np.sqrt(max(1.0 - small**2, 0.0))
+    found: list[PlanePose] = []
+    for side in (1.0, -1.0):
+        # A direction in the plane whose length the homography keeps, as it keeps that of `across`.
+        along = (under * basis[0] + side * over * basis[2]) / np.hypot(over, under)
+        normal = np.cross(across, along)
+        kept = np.stack([scaled @ across, scaled @ along], axis=1)
+        after = np.column_stack([kept, np.cross(kept[:, 0], kept[:, 1])])
+        rotation = after @ np.column_stack([across, along, normal]).T
+        sign = 1.0 if float(np.mean(rays @ normal)) >= 0.0 else -1.0
+        pose = PlanePose(rotation, sign * (scaled - rotation) @ normal, sign * normal)
+        if all(float(np.abs(pose.rotation - other.rotation).max()) > 1e-7 for other in found):
+            found.append(pose)
+    return found
+
+
+def _linearised(pose: PlanePose, rays: Floats) -> tuple[Floats, Floats]:
+    """Return where rays go (n, 2), and its derivative (n, 2, 9) by turn, shift and normal."""
+    turned = rays @ pose.rotation.T
+    height = rays @ pose.normal
+    seen = turned + height[:, None] * pose.shift
+    place = seen[:, :2] / seen[:, 2:]
+    by_seen = np.zeros((len(rays), 2, 3))
+    by_seen[:, 0, 0] = by_seen[:, 1, 1] = 1.0 / seen[:, 2]
+    by_seen[:, :, 2] = -place / seen[:, 2:]
+    by_turn = -np.einsum("nij,njk->nik", by_seen, cross_matrix(turned))
+    by_shift = by_seen * height[:, None, None]
+    by_normal = np.einsum("nij,j,nk->nik", by_seen, pose.shift, rays)
+    return place, np.concatenate([by_turn, by_shift, by_normal], axis=2)
+
+
+def refine_plane(
+    pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float, passes: int = 12
+) -> tuple[PlanePose, Floats]:
+    """Refine a pose on the robust distance (Geman-McClure) of its matches, rays (n, 3) with z = 1.
+
+    `scale` is the noise of a match in radians. Returns the pose and the distances (n,).
+    """
+    target = to_rays[:, :2]
+    damping = 1e-4
+    miss = pose.moved(from_rays) - target
+    cost = _loss(miss, scale)
+    for _ in range(passes):
+        place, jacobian = _linearised(pose, from_rays)
+        miss = place - target
+        weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
+        normal = np.einsum("nip,n,niq->pq", jacobian, weights, jacobian, optimize=True)
+        gradient = np.einsum("nip,n,ni->p", jacobian, weights, miss, optimize=True)
+        delta = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(9), gradient)
+        tilted = pose.normal + delta[6:]
+        length = float(np.linalg.norm(tilted))
+        tried = PlanePose(exp(delta[:3]) @ pose.rotation, (pose.shift + delta[3:6]) * length, tilted / length)
+        tried_cost = _loss(tried.moved(from_rays) - target, scale)
+        if tried_cost < cost:
+            settled = cost - tried_cost < 1e-6 * cost
+            pose, cost, damping = tried, tried_cost, max(damping / 10.0, 1e-9)
+            if settled:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e3:
+                break
+    return pose, np.linalg.norm(pose.moved(from_rays) - target, axis=1)
+
+
+def turn_sigma(pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float) -> float:
+    """Return the standard deviation in radians of a refined pose's turn about its least certain axis."""
+    place, jacobian = _linearised(pose, from_rays)
+    miss = place - to_rays[:, :2]
+    weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
+    normal = np.einsum("nip,n,niq->pq", jacobian, weights, jacobian, optimize=True)
+    # The length of the normal is no unknown: fix it.
+    gauge = np.concatenate([np.zeros(6), pose.normal])
+    normal += np.outer(gauge, gauge) * float(np.trace(normal))
+    spread = 1.4826 * float(np.median(np.abs(miss)))
+    covariance = spread**2 * np.linalg.inv(normal + 1e-12 * float(np.trace(normal)) * np.eye(9))
+    return float(np.sqrt(np.max(np.linalg.eigvalsh(covariance[:3, :3]))))
+
+
+def _loss(miss: Floats, scale: float) -> float:
+    square = (miss**2).sum(axis=1) / scale**2
+    return float(np.sum(0.5 * square / (1.0 + square / _REDESCENT**2)))
