@@ -23,9 +23,6 @@ def configs_dir() -> Path:
     return installed if installed.is_dir() else _HERE.parent / "configs"
 
 
-_Share = Annotated[float, Field(ge=0.0, le=1.0)]
-
-
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -85,6 +82,25 @@ class DeflickerSettings(_Section):
         le=600.0,
         description="seconds of video: changes with a longer period are light and stay",
     )
+    light: Literal["keep", "flatten", "follow"] = Field(
+        "keep",
+        description="keep: the slow change of light stays; flatten: it goes too; follow: `curve` takes its "
+        "place",
+    )
+    curve: tuple[tuple[int, float], ...] = Field(
+        (),
+        description="with light = follow: [frame, EV] points that the light passes through, frames rising; "
+        "level beyond the ends",
+    )
+
+    @model_validator(mode="after")
+    def _curve_rises(self) -> DeflickerSettings:
+        frames = [frame for frame, _ in self.curve]
+        if frames != sorted(set(frames)):
+            raise ValueError("the frames of deflicker.curve must rise")
+        if self.light == "follow" and not self.curve:
+            raise ValueError("deflicker.light = follow needs deflicker.curve, points of [frame, EV]")
+        return self
 
 
 class StabiliseSettings(_Section):
@@ -118,7 +134,7 @@ class EncodeSettings(_Section):
     timecode: str = Field(
         "00:00:00:00",
         pattern=r"^([01]\d|2[0-3]):[0-5]\d:[0-5]\d[:;]\d\d$",
-        description="time code of the first frame, hh:mm:ss:ff (SMPTE ST 12-1); drop-frame at 29.97 and 59.94",
+        description="time code of the first frame, hh:mm:ss:ff (SMPTE ST 12-1; drop-frame at 29.97, 59.94)",
     )
     fps: Annotated[Literal[FRAME_RATES], BeforeValidator(_rate_text)] = Field(  # type: ignore[valid-type]
         "30", description="frames per second"

@@ -21,6 +21,7 @@ FILTER_VERSION = 2
 _PASSES = 12
 _FULL_SIGMA, _NO_SIGMA = 3.0, 5.0
 _FLOOR_OF_RANGE = 0.005
+_LEAST_SHIFT = 0.1
 
 
 def smoothing_weight(period_frames: float) -> float:
@@ -94,36 +95,41 @@ def stands_off(residual: Floats, present: NDArray[np.bool_], period_frames: floa
 
 @dataclass(frozen=True)
 class SlowFit:
-    """Slow part (n,) of a series, and the size (k,) of each step that was fitted beside it."""
+    """Slow part (n,) of a series; size (k,) of each step fitted beside it, and their covariance (k, k)."""
 
     slow: Floats
     steps: Floats
+    covariance: Floats
 
 
-def slow_and_steps(values: Floats, steps: Floats, period_frames: float, step_sigma: float = 0.1) -> SlowFit:
+def slow_and_steps(
+    values: Floats, steps: Floats, period_frames: float, step_sigma: float | Floats = 0.1
+) -> SlowFit:
     """Return the slow part of `values` (n,) together with the sizes of known steps.
 
     `steps` (n, k) holds the unit shape of each step; its size is estimated with the slow part in one
-    weighted least-squares problem, with a prior of zero and `step_sigma`, so that the filter does not
-    bend around a step. Values that are not finite count as absent, and their slow part is interpolated.
+    weighted least-squares problem, with a prior of zero and `step_sigma` (for all, or of each), so that the
+    filter does not bend around a step. Values that are not finite count as absent, and their slow part is interpolated.
     An outlier does not pull its neighbours (see `redescending`).
     """
     present = np.isfinite(values)
     count, known = steps.shape
     if np.count_nonzero(present) < 3:
         level = float(np.median(values[present])) if present.any() else 0.0
-        return SlowFit(np.full(count, level), np.zeros(known))
+        return SlowFit(np.full(count, level), np.zeros(known), np.diag(np.full(known, np.inf)))
     filled = np.where(present, values, 0.0)
     weights = present.astype(float)
-    slow, sizes = np.zeros(count), np.zeros(known)
+    slow, sizes, covariance = np.zeros(count), np.zeros(known), np.zeros((known, known))
+    prior = np.broadcast_to(np.asarray(step_sigma, float), known)
     sigma = max(robust_sigma(filled[present]), 1e-6)
     for _ in range(_PASSES):
         if known:
             # Where slow is the filter F of what the steps leave, the steps see only (1 - F).
             sharp = np.stack([s - fit_slow(s, weights, period_frames) for s in steps.T], axis=1)
             rest = filled - fit_slow(filled, weights, period_frames)
-            normal = (steps * weights[:, None]).T @ sharp + (sigma / step_sigma) ** 2 * np.eye(known)
+            normal = (steps * weights[:, None]).T @ sharp + np.diag((sigma / prior) ** 2)
             sizes = np.linalg.solve(normal, (steps * weights[:, None]).T @ rest)
+            covariance = sigma**2 * np.linalg.inv(normal)
         moved = fit_slow(filled - steps @ sizes, weights, period_frames)
         residual = filled - steps @ sizes - moved
         # Of a series almost without noise, what the filter itself misses at the ends is no outlier.
@@ -137,7 +143,48 @@ def slow_and_steps(values: Floats, steps: Floats, period_frames: float, step_sig
         if np.count_nonzero(tighter) < 3:
             break
         weights = tighter
-    return SlowFit(slow, sizes)
+    return SlowFit(slow, sizes, covariance)
+
+
+def lasting_shifts(values: Floats, period_frames: float) -> NDArray[np.int_]:
+    """Return the frames (m,) from which `values` (n,) stand on another level than before, for good.
+
+    A line through some frames before and one through as many after meet there with a gap of at least
+    0.1 and five of its standard errors: a cloud before the sun within one interval. A few frames off are
+    outliers, and what takes several frames is the filter's to follow.
+    """
+    side = int(np.clip(round(period_frames / 8.0), 4, 12))
+    place = np.flatnonzero(np.isfinite(values))
+    known = values[place]
+    if len(known) < 4 * side:
+        return np.zeros(0, int)
+    noise = max(robust_sigma(np.diff(known)) / np.sqrt(2.0), 1e-6)
+    gaps = np.zeros(len(known) + 1)
+    ahead = np.arange(side) + 0.5
+    for at in range(side, len(known) - side + 1):
+        after, before = known[at : at + side], known[at - side : at][::-1]
+        gaps[at] = _line_at_zero(ahead, after) - _line_at_zero(ahead, before)
+    least = max(_LEAST_SHIFT, 5.0 * noise * np.sqrt(8.0 / side))
+    found = []
+    size = np.abs(gaps)
+    while size.max() >= least:
+        at = int(np.argmax(size))
+        found.append(int(place[at]))
+        size[max(at - side, 0) : at + side + 1] = 0.0
+    return np.array(sorted(found), int)
+
+
+def _line_at_zero(x: Floats, y: Floats) -> float:
+    """Return the value at 0 of the line through most of the points (Theil 1950, Sen 1968)."""
+    i, j = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
+    return float(np.median(y - slope * x))
+
+
+def eased_step(count: int, at: int, period_frames: float) -> Floats:
+    """Return a step (count,) from 0 to 1 before frame `at`, spread evenly and without overshoot over a period."""
+    share = np.clip((np.arange(count) - (at - 0.5)) / period_frames + 0.5, 0.0, 1.0)
+    return np.asarray(share - np.sin(2.0 * np.pi * share) / (2.0 * np.pi))
 
 
 def slow_part(values: Floats, period_frames: float) -> Floats:
