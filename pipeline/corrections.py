@@ -23,7 +23,10 @@ class FrameCorrection(_Record):
     a direction x of the steady camera is seen by the real one at C x (x right, y down, z forward).
     `shutter_s` is the exposure time by EXIF. `ground_speed` is how far the camera moves to the next frame,
     in units of its distance from the ground's plane; `ground_motion` how far the ground then moves in the
-    steady view, median, as a share of its width. None where they are not known.
+    steady view, median, as a share of its width. None where they are not known. `grid_gain_ev` brightens on
+    top of all by a field over the upright picture: rows of nodes, evenly from its first row to its last and
+    from its first column to its last, bilinear between them; None where there is nothing to even out. `black_shift` is how far
+    the black of R, G, B lies from the one that the photo tells, as a share of saturation.
     """
 
     frame: int
@@ -38,6 +41,8 @@ class FrameCorrection(_Record):
     shutter_s: float | None = None
     ground_speed: float | None = None
     ground_motion: float | None = None
+    black_shift: Triple = (0.0, 0.0, 0.0)
+    grid_gain_ev: tuple[tuple[float, ...], ...] | None = None
 
 
 class Corrections(_Record):
@@ -48,7 +53,9 @@ class Corrections(_Record):
     its centre. `shape` is the aspect (width, height) that the path was solved for; the steady camera sees
     the central `crop_ratio` of the largest rectangle of that shape. `vignette` holds the coefficients a1,
     a2, a3 of the loss in EV, a1 r**2 + a2 r**4 + a3 r**6 with r = 1 in the corner. `white` is the common
-    white: the linear level, as a share of saturation after all gains, that is shown as white.
+    white: the linear level, as a share of saturation after all gains, that is shown as white. `highlights`
+    is the setting of that name. `hot_photosites` glow by themselves and are told from their neighbours, as
+    row · width + column of the upright picture.
     """
 
     schema_name: Literal["evenflight-corrections"] = Field("evenflight-corrections", alias="schema")
@@ -65,4 +72,6 @@ class Corrections(_Record):
     crop_ratio: float
     white: float = 1.0
     vignette: Triple = (0.0, 0.0, 0.0)
+    highlights: Literal["clip", "rebuild"] = "clip"
+    hot_photosites: list[int] = Field(default_factory=list)
     frames: list[FrameCorrection]

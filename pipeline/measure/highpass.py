@@ -109,8 +109,8 @@ def slow_and_steps(
 
     `steps` (n, k) holds the unit shape of each step; its size is estimated with the slow part in one
     weighted least-squares problem, with a prior of zero and `step_sigma` (for all, or of each), so that the
-    filter does not bend around a step. Values that are not finite count as absent, and their slow part is interpolated.
-    An outlier does not pull its neighbours (see `redescending`).
+    filter does not bend around a step. Values that are not finite count as absent, and their slow part is
+    interpolated. An outlier does not pull its neighbours (see `redescending`).
     """
     present = np.isfinite(values)
     count, known = steps.shape
@@ -160,7 +160,7 @@ def lasting_shifts(values: Floats, period_frames: float) -> NDArray[np.int_]:
         return np.zeros(0, int)
     noise = max(robust_sigma(np.diff(known)) / np.sqrt(2.0), 1e-6)
     gaps = np.zeros(len(known) + 1)
-    ahead = np.arange(side) + 0.5
+    ahead: Floats = np.arange(side) + 0.5
     for at in range(side, len(known) - side + 1):
         after, before = known[at : at + side], known[at - side : at][::-1]
         gaps[at] = _line_at_zero(ahead, after) - _line_at_zero(ahead, before)
@@ -182,7 +182,7 @@ def _line_at_zero(x: Floats, y: Floats) -> float:
 
 
 def eased_step(count: int, at: int, period_frames: float) -> Floats:
-    """Return a step (count,) from 0 to 1 before frame `at`, spread evenly and without overshoot over a period."""
+    """Return a step (count,) from 0 to 1 before frame `at`, spread over a period without overshoot."""
     share = np.clip((np.arange(count) - (at - 0.5)) / period_frames + 0.5, 0.0, 1.0)
     return np.asarray(share - np.sin(2.0 * np.pi * share) / (2.0 * np.pi))
 

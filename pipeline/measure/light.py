@@ -30,11 +30,12 @@ PART_PX = 4
 SAME_GROUND = 0.6
 """Correlation of a block's texture from which it counts as the same ground in both frames."""
 
-LEAST_ALIKE = 60
+LEAST_ALIKE = 40
 
 _TEXTURE_PX = 9
 """What is wider than this is shading, not texture: water keeps its shading and loses its ripples."""
 _LEAST_SIGMA_EV = 2e-3
+_CLEARLY = 0.7
 
 
 @dataclass(frozen=True)
@@ -125,16 +126,19 @@ def compare_light(first: Proxy, second: Proxy, homography: Floats) -> tuple[Bloc
     """Return the log ratios of two frames, and whether they are of ground registered by `homography`.
 
     Where the texture does not tell that the ground is the same, it may be night, or water, whose light
-    stays in its place of the picture: the alignment under which the blocks agree better is taken.
+    stays in its place of the picture: the alignment under which the blocks agree better is taken, and it
+    counts as registered only where they agree clearly better on the ground.
     """
     ratios, sure = _ratios(first, second, homography)
     if sure:
         return ratios, True
     still, _ = _ratios(first, second, np.eye(3))
-    closer = min(len(ratios.ratio_ev), len(still.ratio_ev)) > 0 and (
-        robust_sigma(still.ratio_ev[:, 1].astype(float)) < robust_sigma(ratios.ratio_ev[:, 1].astype(float))
-    )
-    return (still, False) if closer else (ratios, True)
+    if min(len(ratios.ratio_ev), len(still.ratio_ev)) == 0:
+        return ratios, False
+    spread, spread_still = (robust_sigma(r.ratio_ev[:, 1].astype(float)) for r in (ratios, still))
+    if spread < _CLEARLY * spread_still:
+        return ratios, True
+    return (ratios if spread < spread_still else still), False
 
 
 def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios:
