@@ -1,0 +1,134 @@
+"""Spots that are fixed in the frame: drops, dust and smears on the lens.
+
+The same ground seen at two places of the frame tells how much light each place takes from it, as it does
+for the vignette (Goldman, PAMI 2010, the idea), here without any form assumed: one unknown for each cell
+of the frame, all pairs together. What the scene shows cancels out, so a horizon leaves no trace.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix, diags
+from scipy.sparse.linalg import splu
+
+from pipeline.measure.look import PairFigures
+
+Floats = NDArray[np.float64]
+
+_CELL = 0.04  # of half the diagonal
+_LEAST_BLOCKS = 24
+_LEAST_SEEN = 8
+_PASSES = 4
+_PRIOR = 0.5  # a cell is held at nothing as if by half a block
+_SOFT_CELLS, _SURROUND_CELLS = 0.7, 4.0
+_SURE_SIGMA = 5.0
+_LEAST_CELLS = 3
+_EDGE_SHARE = 0.04  # of the width: there one-sided surroundings and the lens's own fall-off mislead
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A spot fixed in the frame: place of its middle and radius as shares of the width, and its depth.
+
+    `depth` is the share of light that it takes; it is negative where it adds light (a reflection).
+    """
+
+    x: float
+    y: float
+    radius: float
+    depth: float
+
+
+def light_taken(pairs: list[PairFigures], shape: tuple[int, int]) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return how the light of each cell of the frame (rows, columns) departs from its surroundings, in EV.
+
+    `shape` is (height, width) of the photos in px. The second array says which cells enough ground
+    passed through. Robust least squares over all registered pairs, by redescending weights.
+    """
+    rows, columns = _grid(shape)
+    ends_i, ends_j, ratios = [], [], []
+    for pair in pairs:
+        if pair.registered and len(pair.blocks.place_i) >= _LEAST_BLOCKS:
+            ratio = pair.blocks.ratio_ev[:, 1].astype(float)
+            ratios.append(ratio - np.median(ratio))
+            ends_i.append(_cells(pair.blocks.place_i, rows, columns))
+            ends_j.append(_cells(pair.blocks.place_j, rows, columns))
+    count = rows * columns
+    if not ratios:
+        return np.zeros((rows, columns)), np.zeros((rows, columns), bool)
+    i, j, ratio = np.concatenate(ends_i), np.concatenate(ends_j), np.concatenate(ratios)
+    moved = i != j
+    i, j, ratio = i[moved], j[moved], ratio[moved]
+    seen = np.bincount(i, minlength=count) + np.bincount(j, minlength=count)
+    solved, weights = np.zeros(count), np.ones(len(ratio))
+    for _ in range(_PASSES):
+        normal = coo_matrix((-weights, (i, j)), shape=(count, count)).tocsc()
+        normal = normal + normal.T
+        held = np.bincount(i, weights, count) + np.bincount(j, weights, count) + _PRIOR
+        right = np.bincount(j, weights * ratio, count) - np.bincount(i, weights * ratio, count)
+        solved = splu((normal + diags(held)).tocsc()).solve(right)
+        residual = ratio - (solved[j] - solved[i])
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-3)
+        weights = np.maximum(1.0 - (residual / (4.685 * spread)) ** 2, 0.0) ** 2
+    return solved.reshape(rows, columns), (seen >= _LEAST_SEEN).reshape(rows, columns)
+
+
+def fixed_spots(pairs: list[PairFigures], shape: tuple[int, int], least_share: float = 0.0) -> list[Spot]:
+    """Return the spots fixed in the frame that take or add more than `least_share`, the deepest first."""
+    taken, seen = light_taken(pairs, shape)
+    weight = seen.astype(np.float64)
+    local = _blurred(taken, weight, _SOFT_CELLS) - _blurred(taken, weight, _SURROUND_CELLS)
+    local[cv2.erode(weight, np.ones((3, 3), np.uint8)) == 0.0] = 0.0
+    known = local[local != 0.0]
+    if len(known) < 30:
+        return []
+    noise = 1.4826 * float(np.median(np.abs(known - np.median(known))))
+    least = max(_SURE_SIGMA * noise, 0.01)
+    spots = []
+    for sign in (-1.0, 1.0):
+        count, labels = cv2.connectedComponents((sign * local > least).astype(np.uint8))
+        places = [labels == label for label in range(1, count)]
+        spots += [_spot(taken, local, place) for place in places if np.sum(place) >= _LEAST_CELLS]
+    high = shape[0] / shape[1]
+    spots = [
+        spot
+        for spot in spots
+        if abs(spot.depth) > least_share and min(spot.x, 1.0 - spot.x, spot.y, high - spot.y) > _EDGE_SHARE
+    ]
+    return sorted(spots, key=lambda spot: -abs(spot.depth))
+
+
+def _grid(shape: tuple[int, int]) -> tuple[int, int]:
+    reach = 0.5 * np.hypot(*shape)
+    rows, columns = (max(round(side / (reach * _CELL)), 3) for side in shape)
+    return rows, columns
+
+
+def _cells(place: NDArray[np.float32], rows: int, columns: int) -> NDArray[np.int_]:
+    half = 0.5 * np.hypot(rows, columns)
+    x = np.clip(np.floor(place[:, 0] * half + columns / 2.0), 0, columns - 1).astype(int)
+    y = np.clip(np.floor(place[:, 1] * half + rows / 2.0), 0, rows - 1).astype(int)
+    return np.asarray(y * columns + x)
+
+
+def _blurred(values: Floats, weight: Floats, sigma: float) -> Floats:
+    top = cv2.GaussianBlur(values * weight, (0, 0), sigma)
+    return np.asarray(top / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-6))
+
+
+def _spot(taken: Floats, local: Floats, place: NDArray[np.bool_]) -> Spot:
+    rows, columns = np.nonzero(place)
+    weight = np.abs(local[place])
+    y, x = (float(np.average(v, weights=weight)) + 0.5 for v in (rows, columns))
+    near, far = (
+        cv2.dilate(place.astype(np.uint8), np.ones((side, side), np.uint8)).astype(bool) for side in (5, 11)
+    )
+    level = float(np.median(taken[far & ~near])) if np.any(far & ~near) else 0.0
+    deepest = float(np.max(np.abs(taken[place] - level)))
+    depth = 1.0 - 2.0 ** (np.sign(np.sum(local[place])) * deepest)
+    wide = float(taken.shape[1])
+    return Spot(x / wide, y / wide, float(np.sqrt(len(rows) / np.pi)) / wide, float(depth))
