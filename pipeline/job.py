@@ -13,13 +13,14 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from pipeline.colour.grade import load_grade
+from pipeline.colour.highlights import common_white
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
 from pipeline.fingerprint import fingerprint, photos_fingerprint
 from pipeline.measure import store
 from pipeline.measure.grey import grey_neutral
 from pipeline.measure.highpass import FILTER_VERSION
+from pipeline.measure.hot import HotTally
 from pipeline.measure.levels import estimate_vignette, solve_levels
 from pipeline.measure.look import Look, PairFigures, look_and_compare
 from pipeline.measure.store import Measurements
@@ -31,6 +32,7 @@ from pipeline.outputs import (
     relative_card,
 )
 from pipeline.render.delivery import Delivery, load_delivery
+from pipeline.render.grades import load_grading
 from pipeline.render.timing import photos_per_second, plan_video
 from pipeline.report.html import write_page
 from pipeline.report.schema import Stage, read_report, write_report, write_text
@@ -44,7 +46,7 @@ from pipeline.stages.result import StageResult
 from pipeline.stages.stabilise import Stabilised, shown_frames, stabilise
 
 LEAST_PHOTOS = 3
-SOLVE_VERSION = 2
+SOLVE_VERSION = 3
 """Raised when a stage solves or renders differently, so that results of an older version are made anew."""
 
 
@@ -149,20 +151,26 @@ def _measured(
     started = time.monotonic()
     shop.progress.begin(sequence.id, "measure", len(sequence.photos))
     looks: list[Look] = []
+    hot = HotTally()
     pairs: list[PairFigures] = []
     for seen in look_and_compare(
         sequence, shop.card, folder.thumbnails, shop.executor, shop.workers, shop.progress.advance
     ):
         if isinstance(seen, Look):
             looks.append(seen)
+            if seen.standing_out is not None:
+                hot.add(seen.standing_out)
         elif seen is not None:
             pairs.append(seen)
     shop.progress.end()
+    figures = [look.figures for look in looks if look.figures is not None]
+    photosites = max((f.width * f.height for f in figures), default=0)
     measured = Measurements(
-        [look.figures for look in looks if look.figures is not None],
+        figures,
         pairs,
         next((look.colour for look in looks if look.colour is not None), None),
         {look.frame: look.trouble for look in looks if look.trouble is not None},
+        hot.hot(photosites),
     )
     store.save(folder.measurements, measured, mark)
     outcome.seconds["measure"] = time.monotonic() - started
@@ -227,6 +235,8 @@ class Solution:
     ) -> None:
         self.sequence, self.delivery, self.shop, self.fps = sequence, delivery, shop, fps
         self.colour = measured.colour
+        self.hot = measured.hot
+        self.black_shift = {f.frame: f.black_shift for f in measured.frames}
         self.ground = _triple(np.median([figures.median for figures in measured.frames], axis=0))
         usable = {f.frame for f in sequence.photos}
         self.pairs = [p for p in measured.pairs if p.i in usable and p.j in usable]
@@ -286,10 +296,15 @@ class Solution:
                     gain_ev=float(gain) if np.isfinite(gain) else 0.0,
                     channel_gain_ev=_triple(balanced.channel_gain_ev[source]),
                     neutral=_triple(balanced.neutral[source]),
+                    black_shift=self.black_shift.get(source, (0.0, 0.0, 0.0)),
                     rotation_rad=_triple(steady.rotation_rad[frame.frame]),
                     shutter_s=self.sequence.frames[source].shutter_s,
+                    ground_speed=_known(steady.ground_speed, frame.frame),
+                    ground_motion=_known(steady.ground_motion, frame.frame),
                 )
             )
+        ceilings = np.array([f.channel_gain_ev - np.log2(f.neutral) for f in frames]).min(axis=1)
+        white = common_white(np.array([f.gain_ev for f in frames]), ceilings, even.white)
         return Corrections(
             id=self.sequence.id,
             kind=self.sequence.kind,
@@ -301,10 +316,17 @@ class Solution:
             focal_px=steady.focal_px,
             shape=(self.delivery.width, self.delivery.height),
             crop_ratio=steady.crop_ratio,
-            white=even.white,
+            white=white,
+            highlights=self.shop.configured.settings.balance.highlights,
+            hot_photosites=self.hot.tolist(),
             vignette=self.light.vignette,
             frames=frames,
         )
+
+
+def _known(values: Any, place: int) -> float | None:
+    """Return the value of the interval that begins at a frame, None where it is not known or is the last."""
+    return float(values[place]) if place < len(values) and np.isfinite(values[place]) else None
 
 
 def _triple(values: Any) -> tuple[float, float, float]:
@@ -316,7 +338,7 @@ def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Ou
     """Do the stage encode, unless the same video is there already, and add it to `outcome`."""
     settings = shop.configured.settings.encode
     name, delivery = load_delivery(settings.delivery)
-    look = load_grade(settings.grade).fingerprint()
+    look = load_grading(settings)[1].fingerprint()
     even_speed = shop.configured.settings.stabilise.even_speed
     timing = plan_video(corrections, settings, even_speed=even_speed)
     mark = fingerprint(corrections, look, name, delivery, timing, settings.shutter_angle, SOLVE_VERSION)

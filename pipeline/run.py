@@ -8,12 +8,12 @@ from shutil import disk_usage
 from typing import Any
 
 from pipeline.card.scan import scan_card
-from pipeline.colour.grade import load_grade
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.job import LEAST_PHOTOS, Outcome, Progress, Workshop, render, run_sequence
 from pipeline.outputs import Folder, card_of, locked, read_corrections
 from pipeline.parallel import default_workers, local_executor
 from pipeline.render.delivery import load_delivery
+from pipeline.render.grades import load_grading
 from pipeline.report.html import write_page
 from pipeline.report.schema import STAGES, read_report
 from pipeline.sequence import Sequence
@@ -55,7 +55,7 @@ def run_card(
     """
     refuse_on_card(out, card)
     load_delivery(configured.settings.encode.delivery)
-    load_grade(configured.settings.encode.grade)
+    load_grading(configured.settings.encode)
     contents = scan_card(card, configured.settings.load)
     chosen = _choose(contents.sequences, contents.singles, sequence, card)
     minutes, size = expectation(chosen, workers)

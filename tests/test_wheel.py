@@ -17,7 +17,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PROBE = """
 import json, pathlib, pipeline
 from pipeline.settings import configs_dir, load_settings, named_config
-from pipeline.colour.grade import load_grade
+from pipeline.render.grades import load_grade
 from pipeline.render.delivery import load_delivery
 from pipeline.report.html import write_page
 from pipeline.report.metrics import load_limits

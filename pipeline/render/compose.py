@@ -16,9 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour.display import balanced_to_bt2020, clip_to_white, limited_range, rgb_to_ycbcr
-from pipeline.colour.grade import Grade, apply_grade
+from pipeline.colour.grade import Blend, Grade, apply_grade
+from pipeline.colour.highlights import rebuild_to_white
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
+from pipeline.photo.faults import repair, with_black
 from pipeline.photo.jpeg import LinearPhoto
 from pipeline.photo.opening import Photo
 from pipeline.photo.raw import RawPhoto
@@ -34,15 +36,18 @@ Samples = NDArray[np.uint8] | NDArray[np.uint16]
 class Look:
     """What one frame needs after the warp: all per-pixel steps of it.
 
-    `gain` (3,) is the factor of each channel, `saturation` the lowest level at which a channel of this
-    frame clips once gained, `white` the common white, `matrix` (3×3) leads to linear BT.2020.
+    `gain` (3,) is the factor of each channel, `ceilings` (3,) the levels at which the channels of this
+    frame clip once gained, `white` the common white, `matrix` (3×3) leads to linear BT.2020. `rebuild`
+    says whether what lies above the first clipped channel is told from the others. `shoulder`
+    says whether the grade's shoulder is due: display-referred photos have had theirs already.
     """
 
     gain: F32
-    saturation: float
+    ceilings: F32
     white: float
     matrix: F32
-    grade: Grade
+    rebuild: bool
+    shoulder: bool
 
 
 def photo_size(photo: Photo) -> tuple[int, int]:
@@ -51,18 +56,17 @@ def photo_size(photo: Photo) -> tuple[int, int]:
     return picture.shape[1], picture.shape[0]
 
 
-def look_of(photo: Photo, frame: FrameCorrection, corrections: Corrections, grade: Grade) -> Look:
-    """Return the per-pixel steps of a frame. Display-referred photos have had their shoulder already."""
+def look_of(photo: Photo, frame: FrameCorrection, corrections: Corrections) -> Look:
+    """Return the per-pixel steps of a frame before its grade."""
     colour = photo.colour
-    if isinstance(photo, LinearPhoto) and colour is None:
-        grade = grade.model_copy(update={"shoulder": False})
     gain = np.exp2(frame.gain_ev + np.asarray(frame.channel_gain_ev, np.float64))
     return Look(
         gain=gain.astype(np.float32),
-        saturation=float(np.min(gain / np.asarray(frame.neutral))),
+        ceilings=(gain / np.asarray(frame.neutral)).astype(np.float32),
         white=corrections.white,
         matrix=balanced_to_bt2020(colour, frame.neutral).astype(np.float32),
-        grade=grade,
+        rebuild=corrections.highlights == "rebuild" and colour is not None,
+        shoulder=not (isinstance(photo, LinearPhoto) and colour is None),
     )
 
 
@@ -92,6 +96,9 @@ def warped(
         box = resample.needed_box(homography, size, width, height, radius)
         views.append((size, homography, shrink, box))
     whole = enclosing(box for _, _, _, box in views)
+    if isinstance(photo, RawPhoto):
+        repair(photo, np.asarray(corrections.hot_photosites, np.uint32))
+        photo = with_black(photo, frame.black_shift)
     linear = linear_rgb(photo, frame.neutral, whole)
     for size, homography, shrink, box in views:
         # Only what this size needs, so that it is rendered as if alone, bit for bit.
@@ -111,7 +118,10 @@ def brighten(rgb: F32, look: Look, vignette: F32 | None = None) -> F32:
 
 def to_working_space(rgb: F32, look: Look) -> F32:
     """Bring gained camera RGB to linear BT.2020 with the common white at 1."""
-    white_at_one = clip_to_white(rgb, look.white, look.saturation)
+    if look.rebuild:
+        white_at_one = rebuild_to_white(rgb, look.white, look.ceilings)
+    else:
+        white_at_one = clip_to_white(rgb, look.white, float(look.ceilings.min()))
     return np.asarray(cv2.transform(white_at_one, look.matrix), np.float32)
 
 
@@ -167,7 +177,7 @@ def render_frame(
     photo: Photo,
     frame: FrameCorrection,
     corrections: Corrections,
-    grade: Grade,
+    grade: Grade | Blend,
     formats: tuple[FrameFormat, ...],
 ) -> tuple[Samples, ...]:
     """Return the finished samples of one frame for each of `formats`.
@@ -175,12 +185,13 @@ def render_frame(
     All come from one decode and one demosaic; formats of one size share the warp and the grade as well.
     Raises EvenflightError as `warped` does.
     """
-    look = look_of(photo, frame, corrections, grade)
+    look = look_of(photo, frame, corrections)
+    due = grade if look.shoulder else grade.unrolled()
     sizes = _sizes_of(formats)
     samples: dict[FrameFormat, Samples] = {}
     for size, (rgb, homography) in zip(sizes, warped(photo, frame, corrections, sizes), strict=True):
         strips = _working_strips(rgb, homography, look, corrections)
-        samples |= _sampled(strips, look.grade, _of_size(formats, size), frame.frame)
+        samples |= _sampled(strips, due, _of_size(formats, size), frame.frame)
     return tuple(samples[format] for format in formats)
 
 
@@ -189,36 +200,38 @@ class WorkingFrame:
     """A rendered frame before its grade: linear BT.2020, common white at 1, one array for each size."""
 
     pictures: tuple[F32, ...]
-    grade: Grade
+    shoulder: bool
 
 
 def render_working(
     photo: Photo,
     frame: FrameCorrection,
     corrections: Corrections,
-    grade: Grade,
     formats: tuple[FrameFormat, ...],
 ) -> WorkingFrame:
     """Return one frame before its grade, for each size among `formats` in order, for effects in time.
 
     `finish` makes of it what `render_frame` makes at once. Raises EvenflightError as `warped` does.
     """
-    look = look_of(photo, frame, corrections, grade)
+    look = look_of(photo, frame, corrections)
     pictures = []
     for rgb, homography in warped(photo, frame, corrections, _sizes_of(formats)):
         picture = np.empty(rgb.shape, np.float32)
         for rows, strip in _working_strips(rgb, homography, look, corrections):
             picture[rows.start : rows.stop] = strip
         pictures.append(picture)
-    return WorkingFrame(tuple(pictures), look.grade)
+    return WorkingFrame(tuple(pictures), look.shoulder)
 
 
-def finish(working: WorkingFrame, formats: tuple[FrameFormat, ...], seed: int) -> tuple[Samples, ...]:
+def finish(
+    working: WorkingFrame, grade: Grade | Blend, formats: tuple[FrameFormat, ...], seed: int
+) -> tuple[Samples, ...]:
     """Return the finished samples of a working frame for each of `formats`; `seed` is the frame's number."""
+    due = grade if working.shoulder else grade.unrolled()
     samples: dict[FrameFormat, Samples] = {}
     for size, picture in zip(_sizes_of(formats), working.pictures, strict=True):
         strips = ((rows, picture[rows.start : rows.stop]) for rows in _strip_rows(len(picture)))
-        samples |= _sampled(strips, working.grade, _of_size(formats, size), seed)
+        samples |= _sampled(strips, due, _of_size(formats, size), seed)
     return tuple(samples[format] for format in formats)
 
 
@@ -250,7 +263,7 @@ def _working_strips(
 
 
 def _sampled(
-    strips: Iterable[tuple[range, F32]], grade: Grade, formats: list[FrameFormat], seed: int
+    strips: Iterable[tuple[range, F32]], grade: Grade | Blend, formats: list[FrameFormat], seed: int
 ) -> dict[FrameFormat, Samples]:
     """Grade, code and dither linear BT.2020 strip by strip, for formats that share their size."""
     planes = {format: _empty_planes(format) for format in formats}

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import imageio.v3 as iio
 
-from pipeline.colour.grade import load_grade
 from pipeline.corrections import Corrections
 from pipeline.errors import UsageError
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.measure.video import WORKING_WIDTH, ClipFigures, frames_of, measure_clip
 from pipeline.render.delivery import Delivery, exact_rate, load_delivery
+from pipeline.render.grades import load_grading
 from pipeline.render.produce import Rendered, RenderJob, rendered_frames
 from pipeline.render.resample import source_scale
 from pipeline.render.shutter import plan_shutter
@@ -83,17 +83,16 @@ def encode(
     if not card.is_dir():
         raise UsageError(f"the card {card.name} is not where it was: say where with --card")
     delivery_name, delivery = load_delivery(settings.encode.delivery)
-    grade = load_grade(settings.encode.grade)
+    grade_name, grading = load_grading(settings.encode)
     width, height, note = output_size(
         corrections.width, corrections.height, corrections.crop_ratio, delivery, named=named
     )
-    grade_name = Path(settings.encode.grade).stem
     path = folder / f"{corrections.id}_{grade_name}_{delivery_name}.{delivery.container}"
     format = delivery.frame_format((width, height))
     timing = plan_video(corrections, settings.encode, even_speed=settings.stabilise.even_speed)
     result = StageResult(warnings=[note] if note else [])
     blur = _plan_effects(result, corrections, timing, settings.encode.shutter_angle)
-    job = RenderJob(card, corrections, grade, (format,), blur)
+    job = RenderJob(card, corrections, grading, (format,), blur)
     writer = VideoWriter(path, delivery, format, exact_rate(timing.fps), corrections.started_at)
     with writer:
         for rendered in rendered_frames(job, timing.frames, executor, workers):

@@ -27,11 +27,12 @@ import pytest
 import rawpy
 
 from pipeline.card.scan import scan_card
-from pipeline.colour.grade import load_grade
+from pipeline.colour.grade import Grading
 from pipeline.measure.look import look_and_compare
 from pipeline.outputs import read_corrections
 from pipeline.parallel import default_workers, local_executor
 from pipeline.render.delivery import exact_rate, load_delivery
+from pipeline.render.grades import load_grade
 from pipeline.render.produce import RenderJob, rendered_frames
 from pipeline.render.timing import plan_video
 from pipeline.render.writer import ffmpeg_command
@@ -107,7 +108,10 @@ def render_job(folder: Path, card: Path) -> RenderJob:
     _, delivery = load_delivery("1080p-h264")
     frame_format = delivery.frame_format((delivery.width, delivery.height))
     return RenderJob(
-        card, read_corrections(folder / "corrections.json"), load_grade("plain"), (frame_format,)
+        card,
+        read_corrections(folder / "corrections.json"),
+        Grading(((0, load_grade("plain")),)),
+        (frame_format,),
     )
 
 

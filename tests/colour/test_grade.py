@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from pipeline.colour.cdl import Cdl
 from pipeline.colour.display import BT709_TO_BT2020, BT2020_TO_BT709, bt1886_to_linear
-from pipeline.colour.grade import Cdl, Grade, apply_grade, load_grade
+from pipeline.colour.grade import Grade, apply_grade
 from pipeline.errors import UsageError
+from pipeline.render.grades import load_grade
 from pipeline.settings import configs_dir
 
 NAMES = sorted(path.stem for path in (configs_dir() / "grades").glob("*.toml"))

@@ -49,7 +49,7 @@ def test_stage_by_stage_equals_the_fused_render(
 
     ((rgb, homography),) = compose.warped(photo, frame, made, [(240, 180)])
     rgb = rgb.copy()
-    look = compose.look_of(photo, frame, made, grade)
+    look = compose.look_of(photo, frame, made)
     vignette = resample.vignette_gain(homography, (240, 180), range(0, 180), 400, 300, made.vignette)
     gained = compose.brighten(rgb, look, vignette)
     code = apply_grade(grade, compose.to_working_space(gained, look))

@@ -12,11 +12,12 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from pipeline.colour.display import linear_to_srgb
-from pipeline.colour.grade import load_grade
+from pipeline.colour.grade import Grading
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.parallel import local_executor
 from pipeline.render.delivery import Delivery, load_delivery
+from pipeline.render.grades import load_grade
 from pipeline.render.produce import RenderJob, rendered_frames
 from pipeline.render.timing import plan_video
 from pipeline.settings import EncodeSettings, Settings
@@ -213,7 +214,7 @@ def test_frames_are_the_same_for_any_workers_and_executor(tmp_path: Path) -> Non
     job = RenderJob(
         tmp_path / "card",
         corrections_of(files),
-        load_grade("plain"),
+        Grading(((0, load_grade("plain")),)),
         (load_delivery("1080p-h264")[1].frame_format((320, 180)),),
     )
     with (
