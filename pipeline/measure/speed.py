@@ -28,6 +28,8 @@ _NOISE_RAD = 1.0e-3
 _PASSES = 6
 # Weight of an even course (second differences of the way) beside one pair: it only bridges.
 _BRIDGE = 0.02
+# Intervals slower than this share of the median count as that fast: the drone hovered.
+_SLOWEST = 0.1
 # A ground normal is heard from pairs whose plane moved by at least this share of its distance.
 _LEAST_WAY = 0.005
 
@@ -153,6 +155,29 @@ def _intervals(sums: sparse.csr_matrix, ways: Floats) -> Floats:
     return solved
 
 
+def evened_places(speeds: Floats, first: float = 0.0, last: float | None = None, count: int = 0) -> Floats:
+    """Return `count` places of the timeline, from `first` to `last`, between which the ground passes evenly.
+
+    `speeds` (n - 1,) are of the intervals; where one is unknown its neighbours' stand in. By default the
+    whole timeline, with as many places as it has frames. Raises ValueError where no speed is known.
+    """
+    way = _summed(speeds)
+    whole = np.arange(len(way), dtype=float)
+    ends = np.interp([first, len(way) - 1.0 if last is None else last], whole, way)
+    steps = np.linspace(float(ends[0]), float(ends[1]), count or len(way))
+    return np.asarray(np.interp(steps, way, whole))
+
+
+def _summed(speeds: Floats) -> Floats:
+    """Return the way (n,) from the first frame, rising everywhere."""
+    known = np.flatnonzero(np.isfinite(speeds))
+    if not len(known):
+        raise ValueError("no interval has a known speed")
+    filled = np.interp(np.arange(len(speeds)), known, speeds[known])
+    slowest = max(_SLOWEST * float(np.median(filled)), 1e-9)
+    return np.concatenate([[0.0], np.cumsum(np.maximum(filled, slowest))])
+
+
 def speed_uneven_pct(speeds: Floats, places: Floats | None = None) -> float | None:
     """Return the RMS departure of the ground's speed from its mean, per cent of the mean.
 
@@ -166,8 +191,7 @@ def speed_uneven_pct(speeds: Floats, places: Floats | None = None) -> float | No
     if places is None:
         steps = speeds[known]
     else:
-        filled = np.interp(np.arange(len(speeds)), known, speeds[known])
-        way = np.concatenate([[0.0], np.cumsum(filled)])
+        way = _summed(speeds)
         steps = np.abs(np.diff(np.interp(places, np.arange(len(way)), way)))
     mean = float(np.mean(steps))
     if mean < 1e-5:

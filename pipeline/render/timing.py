@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.corrections import Corrections
 from pipeline.errors import UsageError
+from pipeline.measure.speed import evened_places
 from pipeline.render.delivery import exact_rate
 from pipeline.settings import FRAME_RATES, EncodeSettings
 
@@ -26,8 +27,6 @@ RATE_TOLERANCE = 0.03
 """A standard rate serves a wished duration which it meets within this share of it."""
 
 _LEAST_FRAMES = 2
-# Intervals slower than this share of the median are taken as that fast: the drone hovered.
-_SLOWEST = 0.1
 
 
 @dataclass(frozen=True)
@@ -127,16 +126,11 @@ def photos_per_second(frames: int, settings: EncodeSettings) -> float:
 
 def _evened(corrections: Corrections, places: Floats) -> Floats | None:
     """Return the places at which the ground passes evenly, with the same ends and as many frames."""
-    speeds = np.array([frame.ground_speed or np.nan for frame in corrections.frames[:-1]])
-    known = np.flatnonzero(np.isfinite(speeds))
-    if len(known) < 2:
+    told = [frame.ground_speed for frame in corrections.frames[:-1]]
+    speeds = np.array([np.nan if speed is None else speed for speed in told])
+    if not np.isfinite(speeds).any():
         return None
-    speeds = np.interp(np.arange(len(speeds)), known, speeds[known])
-    speeds = np.maximum(speeds, _SLOWEST * np.median(speeds))
-    way = np.concatenate([[0.0], np.cumsum(speeds)])
-    whole = np.arange(len(way), dtype=float)
-    start, end = (float(value) for value in np.interp(places[[0, -1]], whole, way))
-    return np.asarray(np.interp(np.linspace(start, end, len(places)), way, whole))
+    return evened_places(speeds, float(places[0]), float(places[-1]), len(places))
 
 
 def _shown(

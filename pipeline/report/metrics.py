@@ -14,6 +14,7 @@ from pipeline.errors import UsageError
 from pipeline.geometry.path import widest_crop
 from pipeline.measure.highpass import fast_figures
 from pipeline.measure.motion import jitter_rms_px, yaw_step_worst_deg
+from pipeline.measure.speed import speed_uneven_pct
 from pipeline.settings import configs_dir, read_toml
 from pipeline.stages.balance import balance
 from pipeline.stages.load import load
@@ -145,6 +146,17 @@ _ALL = (
         definition="The largest change of heading from one photo to the next, less the slow turning.",
         source="Heading of the camera rotation averaged over pairs of frames (design, section 6).",
         function=yaw_step_worst_deg,
+    ),
+    Measure(
+        key="speed_uneven_pct",
+        name="uneven speed over the ground",
+        unit="%",
+        better="lower",
+        definition="Root mean square departure from its mean of the camera's way from frame to frame, in "
+        "distances from the ground, per cent of the mean.",
+        source="Way between two views of a plane, turning taken out (Hartley and Zisserman, Multiple View "
+        "Geometry, 2nd ed., eq. 13.2).",
+        function=speed_uneven_pct,
     ),
     Measure(
         key="crop_ratio",

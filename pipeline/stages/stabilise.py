@@ -14,13 +14,14 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from pipeline.geometry.camera import largest_rectangle
-from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_orientations, steady_path, widest_crop
 from pipeline.geometry.choice import Candidates, choose
+from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_orientations, steady_path, widest_crop
 from pipeline.geometry.pose import Pose, attitude, pair_poses, rotation_near
 from pipeline.geometry.rotation import PairRotation, average
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
 from pipeline.measure.motion import angle_path, down_axis, jitter_rms_px, yaw_step_worst_deg
+from pipeline.measure.speed import View, evened_places, ground_motion, ground_speed, speed_uneven_pct
 from pipeline.sequence import Frame, Sequence
 from pipeline.settings import StabiliseSettings
 from pipeline.stages.result import StageResult
@@ -43,11 +44,17 @@ BRIDGE_SIGMA_RAD = float(np.deg2rad(1.0))
 
 @dataclass(frozen=True)
 class Stabilised:
-    """Correction rotation vectors (n, 3) of the timeline, the crop ratio and the focal length in px."""
+    """Correction rotation vectors (n, 3) of the timeline, the crop ratio and the focal length in px.
+
+    `ground_speed` and `ground_motion` (n - 1,) are of each interval, as `measure/speed.py` defines them, NaN
+    where they are not known.
+    """
 
     rotation_rad: Floats
     crop_ratio: float
     focal_px: float
+    ground_speed: Floats
+    ground_motion: Floats
 
 
 @dataclass(frozen=True)
@@ -157,7 +164,7 @@ def _compact(sequence: Sequence, pairs: list[PairRotation]) -> tuple[Floats, Flo
 def choose_poses(
     sequence: Sequence, pairs: list[PairFigures], allowed: list[list[Pose]]
 ) -> list[Pose | None]:
-    """Return of the poses that each pair allows the one that agrees with all others, None where there is none."""
+    """Return of the poses that each pair allows the one that agrees with all others, or None."""
     place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
     known = [k for k, poses in enumerate(allowed) if poses]
     candidates = [Candidates(place[pairs[k].i], place[pairs[k].j], allowed[k]) for k in known]
@@ -271,7 +278,28 @@ def stabilise(
     }
     _warn(result, sequence, motion, source)
     result.frames = _rows(sequence, motion, flown, steady, corrections)
-    return Stabilised(corrections, crop, focal), result
+    seen_by = View(motion.orientations, focal, size)
+    speed = _ground_speed(result, pairs, seen_by, settings)
+    steady_camera = steady_orientations(motion.orientations, corrections)
+    moved = ground_motion(pairs, seen_by, steady_camera, focal / (crop * rectangle[0]))
+    for row, speed_here, motion_here in zip(result.frames, [*speed, np.nan], [*moved, np.nan], strict=True):
+        row["ground_speed"], row["ground_motion"] = speed_here, motion_here
+    return Stabilised(corrections, crop, focal, speed, moved), result
+
+
+def _ground_speed(
+    result: StageResult, pairs: list[PairFigures], seen_by: View, settings: StabiliseSettings
+) -> Floats:
+    """Return the ground's speed in each interval, and tell how uneven it is and is left."""
+    speed = ground_speed(pairs, seen_by)
+    held = ground_speed(pairs, seen_by, held_out=True)
+    places = evened_places(speed) if settings.even_speed and speed is not None else None
+    result.found["speed_uneven_pct"] = None if speed is None else speed_uneven_pct(speed)
+    result.left["speed_uneven_pct"] = None if held is None else speed_uneven_pct(held, places)
+    for part, figures in (("found", result.found), ("left", result.left)):
+        if figures["speed_uneven_pct"] is None:
+            result.unmeasured[f"{part}.speed_uneven_pct"] = "the ground's motion tells no speed"
+    return np.full(len(seen_by.orientations) - 1, np.nan) if speed is None else speed
 
 
 def _warn(result: StageResult, sequence: Sequence, motion: Motion, source: str) -> None:

@@ -10,7 +10,14 @@ from scipy.spatial.transform import Rotation
 from pipeline.geometry.camera import intrinsics
 from pipeline.measure.look import PairFigures
 from pipeline.measure.pairs import BASELINES, Registration
-from pipeline.measure.speed import View, ground_motion, ground_normal, ground_speed, speed_uneven_pct
+from pipeline.measure.speed import (
+    View,
+    evened_places,
+    ground_motion,
+    ground_normal,
+    ground_speed,
+    speed_uneven_pct,
+)
 from tests.measure.synthetic_pairs import light_pair
 
 Floats = NDArray[np.float64]
@@ -124,8 +131,8 @@ def test_unevenness_is_the_departure_from_the_mean() -> None:
 def test_unevenness_of_a_video_is_that_of_the_places_it_shows() -> None:
     speeds = np.array([0.02] * 10 + [0.04] * 10)
     assert speed_uneven_pct(speeds, np.arange(21.0)) == pytest.approx(100 / 3)
-    way = np.concatenate([[0.0], np.cumsum(speeds)])
-    even = np.interp(np.linspace(0.0, 0.6, 31), way, np.arange(21.0))
+    even = evened_places(speeds, count=31)
+    assert (even[0], even[-1], len(even)) == (0.0, 20.0, 31)
     assert speed_uneven_pct(speeds, even) == pytest.approx(0.0, abs=1e-9)
 
 
@@ -137,3 +144,10 @@ def test_ground_motion_is_a_share_of_the_steady_view() -> None:
     motion = ground_motion(pairs, View(orientations, FOCAL, SIZE), steady, FOCAL / 1500.0)
     np.testing.assert_allclose(motion, FOCAL / 1500.0 * 0.04, rtol=0.02)
     assert np.isnan(ground_motion([], View(orientations, FOCAL, SIZE), steady, 1.0)).all()
+
+
+def test_where_the_drone_hovered_time_is_not_stretched_without_end() -> None:
+    places = evened_places(np.array([0.02] * 5 + [0.0] * 5 + [np.nan] + [0.02] * 5))
+    assert np.diff(places).max() < 6.0
+    with pytest.raises(ValueError, match="no interval has a known speed"):
+        evened_places(np.full(4, np.nan))
