@@ -25,8 +25,9 @@ class FrameCorrection(_Record):
     in units of its distance from the ground's plane; `ground_motion` how far the ground then moves in the
     steady view, median, as a share of its width. None where they are not known. `grid_gain_ev` brightens on
     top of all by a field over the upright picture: rows of nodes, evenly from its first row to its last and
-    from its first column to its last, bilinear between them; None where there is nothing to even out. `black_shift` is how far
-    the black of R, G, B lies from the one that the photo tells, as a share of saturation.
+    from its first column to its last, bilinear between them; None where there is nothing to even out.
+    `black_shift` is how far the black of R, G, B lies from the one that the photo tells, as a share of
+    saturation.
     """
 
     frame: int

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_
 from pipeline.errors import PhotoError
 from pipeline.measure.blur import blur_effect, cross_sharpness, sharpness_ratio, texture_map
 from pipeline.measure.haze import veil_share
-from pipeline.measure.light import BlockRatios, compare_light
+from pipeline.measure.light import BlockRatios, block_means, compare_light
 from pipeline.measure.pairs import (
     BASELINES,
     Features,
@@ -30,7 +30,8 @@ from pipeline.measure.pairs import (
 from pipeline.measure.proxy import Proxy, feature_picture, make_proxy
 from pipeline.measure.sharpness import directional_sharpness
 from pipeline.parallel import ordered_map
-from pipeline.photo.opening import open_photo
+from pipeline.photo.faults import Sites, black_shift, repair, standing_out, with_black
+from pipeline.photo.opening import Photo, open_photo
 from pipeline.photo.raw import RawPhoto
 from pipeline.sequence import Sequence, Triple
 
@@ -42,7 +43,7 @@ class FrameFigures:
     """What one frame showed by itself. `median` is the median linear level per channel.
 
     `sharp_xy` stands beside `sharp_x` and `sharp_y` as in `blur.energy_along`; `blur_x` and `blur_y` are
-    of `blur.blur_effect`, `veil` of `haze.veil_share`.
+    of `blur.blur_effect`, `veil` of `haze.veil_share`, `black_shift` of `faults.black_shift`.
     """
 
     frame: int
@@ -59,6 +60,7 @@ class FrameFigures:
     blur_x: float | None = None
     blur_y: float | None = None
     veil: float | None = None
+    black_shift: Triple = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,7 @@ class Look:
     colour: CameraColour | None
     trouble: str | None = None
     texture: NDArray[np.float32] | None = None
+    standing_out: Sites | None = None
 
 
 @dataclass(frozen=True)
@@ -108,7 +111,7 @@ def look_at(job: tuple[int, Path], thumbnails: Path | None) -> Look:
     frame, path = job
     try:
         photo = open_photo(path)
-        proxy = make_proxy(photo)
+        photo, proxy, sites, shift = _made_sound(photo)
         height, width = (photo.mosaic if isinstance(photo, RawPhoto) else photo.rgb).shape[:2]
     except PhotoError as error:
         return Look(frame, None, None, None, None, None, str(error))
@@ -136,8 +139,24 @@ def look_at(job: tuple[int, Path], thumbnails: Path | None) -> Look:
         blur_x,
         blur_y,
         veil_share(proxy.rgb, photo.as_shot_neutral),
+        shift,
     )
-    return Look(frame, figures, proxy, grey, features, photo.colour, texture=texture_map(grey))
+    texture = texture_map(grey)
+    return Look(frame, figures, proxy, grey, features, photo.colour, texture=texture, standing_out=sites)
+
+
+def _made_sound(photo: Photo) -> tuple[Photo, Proxy, Sites | None, Triple]:
+    """Return a photo without the faults that it shows by itself, its proxy, and what the faults were."""
+    if not isinstance(photo, RawPhoto):
+        return photo, make_proxy(photo), None, (0.0, 0.0, 0.0)
+    sites = standing_out(photo)
+    repair(photo, sites)
+    proxy = make_proxy(photo)
+    shift = black_shift(block_means(proxy.rgb))
+    if any(shift):
+        photo = with_black(photo, shift)
+        proxy = make_proxy(photo)
+    return photo, proxy, sites, shift
 
 
 def compare(first: Look, second: Look) -> PairFigures | None:
@@ -182,7 +201,7 @@ def look_and_compare(
     pending: deque[Future[PairFigures | None]] = deque()
     for current in ordered_map(executor, look, jobs, window=workers + 1):
         advance(1)
-        yield Look(current.frame, current.figures, None, None, None, current.colour, current.trouble)
+        yield replace(current, proxy=None, grey=None, found=None, texture=None)
         if current.trouble is not None:
             continue
         for baseline in BASELINES:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import zipfile
 import zlib
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -15,18 +15,24 @@ from pipeline.colour.camera import CameraColour
 from pipeline.measure.light import BlockRatios
 from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
+from pipeline.photo.faults import Sites
 
-MEASUREMENTS_VERSION = 3
+MEASUREMENTS_VERSION = 4
 
 
 @dataclass(frozen=True)
 class Measurements:
-    """All that was measured of a sequence. `trouble` names the frames that could not be opened, and why."""
+    """All that was measured of a sequence.
+
+    `trouble` names the frames that could not be opened, and why; `hot` (k,) are photosites that glow by
+    themselves, as row · width + column of the upright mosaic.
+    """
 
     frames: list[FrameFigures]
     pairs: list[PairFigures]
     colour: CameraColour | None
     trouble: dict[int, str]
+    hot: Sites = field(default_factory=lambda: np.zeros(0, np.uint32))
 
 
 def _colour_to_json(colour: CameraColour | None) -> Any:
@@ -84,6 +90,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
             head=np.frombuffer(json.dumps(head).encode(), np.uint8),
             points_i=together([p.matches.points_i for p in pairs], (0, 2), np.float32),
             points_j=together([p.matches.points_j for p in pairs], (0, 2), np.float32),
+            hot=measurements.hot,
             on_plane=together([p.matches.on_plane for p in pairs], (0,), bool),
             ratio_ev=together([p.blocks.ratio_ev for p in pairs], (0, 3), np.float32),
             sigma_ev=together([p.blocks.sigma_ev for p in pairs], (0,), np.float32),
@@ -121,4 +128,4 @@ def load(path: Path, fingerprint: str) -> Measurements | None:
         pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, *alike))
     frames = [_figures_from_json(entry) for entry in head["frames"]]
     trouble = {int(frame): why for frame, why in head["trouble"].items()}
-    return Measurements(frames, pairs, _colour_from_json(head["colour"]), trouble)
+    return Measurements(frames, pairs, _colour_from_json(head["colour"]), trouble, data["hot"])

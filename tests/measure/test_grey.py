@@ -63,7 +63,8 @@ def test_the_card_in_a_jpeg(tmp_path: Path) -> None:
     iio.imwrite(tmp_path / "card.jpg", codes, quality=98)
     inner = (0.3, 0.4, 0.45, 0.65)  # the meadow's chroma bleeds into the card's edges
     found = grey_neutral(sequence_of("card.jpg"), tmp_path, 0, inner)
-    assert found == pytest.approx(tuple(GREY / GREY[1]), rel=0.02)
+    # one code of 8 bits is 2 % at this level
+    assert found == pytest.approx(tuple(GREY / GREY[1]), rel=0.03)
 
 
 @pytest.mark.parametrize(
