@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from itertools import pairwise
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.card import brackets, timeline
 from pipeline.card.draft import CardPhoto, Draft, Slot
-from pipeline.card.panorama import looks_round
+from pipeline.card.panorama import stands_still, turns_round
 from pipeline.card.sequencing import build_sequence, positions_m, tell_apart
 from pipeline.measure.exposure import captured_ev
 from pipeline.sequence import LeftAside, PhotoFacts, Sequence
@@ -49,7 +50,9 @@ def assemble(photos: list[CardPhoto]) -> tuple[list[Sequence], list[LeftAside]]:
     drafts = sorted(drafts, key=lambda d: (d.slots[0].clock_s, d.first.file))
     aside = [LeftAside(file=p.file, why=p.trouble or _NO_PLACE, trouble=True) for p in homeless]
     for draft in drafts:
-        draft.round_view = looks_round(_attitudes(draft), _places(draft.photos))
+        draft.round_view = turns_round(_attitudes(draft)) and stands_still(
+            positions_m([photo.facts for photo in draft.photos])
+        )
     return tell_apart([build_sequence(draft) for draft in drafts]), aside
 
 
@@ -141,7 +144,7 @@ def _cut(photos: list[CardPhoto]) -> list[Draft]:
     clock, _ = _clock(photos)
     step = _clock_step(photos, clock)
     numbers = _numbers(photos)
-    order, jumps = timeline.order_photos(clock, numbers, step, _places(photos))
+    order, jumps = timeline.order_photos(clock, numbers, step, _ways(photos))
     photos, clock = [photos[i] for i in order], clock[order]
     numbers = None if numbers is None else numbers[order]
     before = clock
@@ -166,12 +169,14 @@ def _hours(seconds: float) -> str:
     return f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
-def _places(photos: list[CardPhoto]) -> NDArray[np.float64] | None:
-    """Positions [m] (n, 3), NaN where unknown; None where none is known."""
-    places = positions_m([photo.facts for photo in photos])
-    if all(place is None for place in places):
-        return None
-    return np.array([(np.nan,) * 3 if place is None else place for place in places])
+def _ways(photos: list[CardPhoto]) -> timeline.Way:
+    """Return what tells the way between two photos [m], worked out only where it is asked for."""
+
+    def way_m(i: int, j: int) -> float:
+        _, place = positions_m([photos[i].facts, photos[j].facts])
+        return math.nan if place is None or photos[i].facts is None else math.hypot(*place)
+
+    return way_m
 
 
 def _clock(photos: list[CardPhoto]) -> tuple[NDArray[np.float64], float | None]:
@@ -201,7 +206,7 @@ def _draft(
     interval = timeline.first_interval(gaps, numbers, step)
     counts = np.ones(gaps.size, dtype=np.int64)
     if timeline.spread_of(gaps, interval) <= 0.25 * interval + step:  # no rhythm, no missing beat
-        counts = timeline.places_between(clock, interval, step, numbers, _travel(photos))
+        counts = timeline.places_between(clock, interval, step, numbers, _ways(photos))
     interval = timeline.refined_interval(gaps, counts, interval, step)
     slots = [Slot(float(clock[0]), photos[0])]
     for i, count in enumerate(counts):
@@ -281,13 +286,3 @@ def _steps(photo: CardPhoto, other: CardPhoto) -> int | None:
     if a is None or b is None or (a[0], a[2]) != (b[0], b[2]):
         return None
     return a[1] - b[1]
-
-
-def _travel(photos: list[CardPhoto]) -> NDArray[np.float64] | None:
-    """Way between neighbouring photos as a multiple of the usual one; None where it says nothing."""
-    places = _places(photos)
-    if places is None or np.isnan(places).any():
-        return None
-    way = np.linalg.norm(np.diff(places, axis=0), axis=1)
-    usual = float(np.median(way))
-    return way / usual if usual > 0.5 else None  # less is lost in the receiver's noise

@@ -26,12 +26,12 @@ class CardPhoto:
         """Whether nothing is known to be wrong with the file."""
         return self.facts is not None and self.trouble is None
 
-    @property
+    @cached_property
     def stem(self) -> str:
         """The file name without its suffix."""
         return PurePosixPath(self.file).stem
 
-    @property
+    @cached_property
     def folder(self) -> str:
         """The folder on the card."""
         return PurePosixPath(self.file).parent.as_posix()

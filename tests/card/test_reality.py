@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.card.brackets import bracket_offsets
-from pipeline.card.panorama import looks_round
+from pipeline.card.panorama import stands_still, turns_round
 from tests.card.flights import flight, numbers, only, scan, states
 from tests.small_photos import write_dng, write_jpeg
 
@@ -104,12 +104,13 @@ def test_a_panorama_between_two_flights_is_not_taken_for_one(tmp_path: Path) -> 
 
 def test_a_flight_that_turns_at_times_is_no_panorama() -> None:
     yaw = np.repeat([0.0, 90.0, 180.0, 270.0], 10)
-    assert not looks_round(np.column_stack([yaw, np.full(40, -90.0)]), None)
+    assert not turns_round(np.column_stack([yaw, np.full(40, -90.0)]))
+    assert not turns_round(np.full((40, 2), np.nan))
     # turning at every photo while flying on: an orbit flown fast
-    fast = np.column_stack([np.arange(40) * 15.0, np.full(40, -30.0)])
-    places = np.column_stack([np.arange(40) * 8.0, np.zeros(40), np.zeros(40)])
-    assert not looks_round(fast, places)
-    assert looks_round(fast, places * 0.05)
+    assert turns_round(np.column_stack([np.arange(40) * 15.0, np.full(40, -30.0)]))
+    assert not stands_still([(8.0 * i, 0.0, 0.0) for i in range(40)])
+    assert stands_still([(0.4 * i, 0.0, 0.0) for i in range(40)])
+    assert stands_still([None] * 40)
 
 
 NAMES = (
