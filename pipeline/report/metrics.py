@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pipeline.colour.ground import ground_delta_e
 from pipeline.errors import UsageError
 from pipeline.geometry.path import widest_crop
+from pipeline.measure.flash import measure_flashes
 from pipeline.measure.highpass import fast_figures
 from pipeline.measure.motion import jitter_rms_px, yaw_step_worst_deg
 from pipeline.measure.speed import speed_uneven_pct
@@ -167,6 +168,16 @@ _ALL = (
         "the photo.",
         source="Liu, Yuan, Tan, Sun, Bundled camera paths for video stabilization, ACM TOG 32(4), 2013.",
         function=widest_crop,
+    ),
+    Measure(
+        key="flashes_per_s",
+        name="flashes",
+        unit="a second",
+        better="lower",
+        definition="The most general or red flashes in any second over more than a quarter of a field of 10 "
+        "degrees.",
+        source="WCAG 2.2, success criterion 2.3.1 (W3C Recommendation).",
+        function=measure_flashes,
     ),
     Measure(
         key="missing_count",

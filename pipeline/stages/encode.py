@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from pathlib import Path
 
@@ -11,7 +11,8 @@ import imageio.v3 as iio
 from pipeline.corrections import Corrections
 from pipeline.errors import UsageError
 from pipeline.geometry.camera import largest_rectangle
-from pipeline.measure.video import WORKING_WIDTH, ClipFigures, frames_of, measure_clip
+from pipeline.measure.flash import FlashFigures, FlashMeter
+from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, frames_of, measure_clip
 from pipeline.render.delivery import Delivery, exact_rate, load_delivery
 from pipeline.render.grades import load_grading
 from pipeline.render.produce import Rendered, RenderJob, rendered_frames
@@ -184,8 +185,16 @@ def _measure(
     left = executor.submit(measure_video, path, rate, size[0], keep_s)
     found = executor.submit(measure_pictures, pictures, photo_rate, whole_width, keep_s) if have_all else None
     absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
-    _fill("found", result.found, result.unmeasured, found.result() if found else None, absent)
-    _fill("left", result.left, result.unmeasured, left.result(), absent)
+    clip_found, flashes_found = found.result() if found else (None, None)
+    clip_left, flashes_left = left.result()
+    _fill("found", result.found, result.unmeasured, clip_found, absent)
+    _fill("left", result.left, result.unmeasured, clip_left, absent)
+    result.found["flashes_per_s"] = None if flashes_found is None else flashes_found.worst
+    result.left["flashes_per_s"] = flashes_left.worst
+    if flashes_found is None:
+        result.unmeasured["found.flashes_per_s"] = absent
+    for row, general, red in zip(result.frames, flashes_left.general, flashes_left.red, strict=False):
+        row["flashes_per_s"] = float(max(general, red))
     result.found["crop_ratio"] = 1.0
     result.left["crop_ratio"] = corrections.crop_ratio
 
@@ -200,16 +209,32 @@ def _fill(
             unmeasured[f"{side}.{key}"] = absent if clip is None else too_little
 
 
-def measure_video(path: Path, fps: float, width_px: int, keep_slower_than_s: float) -> ClipFigures:
+def measure_video(
+    path: Path, fps: float, width_px: int, keep_slower_than_s: float
+) -> tuple[ClipFigures, FlashFigures]:
     """Measure a finished video, decoded at the size that the measure works at."""
-    frames = frames_of(path, WORKING_WIDTH)
-    return measure_clip(frames, fps, width_px, keep_slower_than_s=keep_slower_than_s)
+    return _measure_frames(frames_of(path, WORKING_WIDTH), fps, width_px, keep_slower_than_s)
 
 
-def measure_pictures(paths: list[Path], fps: float, width_px: int, keep_slower_than_s: float) -> ClipFigures:
+def measure_pictures(
+    paths: list[Path], fps: float, width_px: int, keep_slower_than_s: float
+) -> tuple[ClipFigures, FlashFigures]:
     """Measure pictures shown one after the other as a clip."""
-    frames = (iio.imread(path) for path in paths)
-    return measure_clip(frames, fps, width_px, keep_slower_than_s=keep_slower_than_s)
+    return _measure_frames((iio.imread(path) for path in paths), fps, width_px, keep_slower_than_s)
+
+
+def _measure_frames(
+    frames: Iterable[Picture], fps: float, width_px: int, keep_slower_than_s: float
+) -> tuple[ClipFigures, FlashFigures]:
+    meter = FlashMeter(fps)
+
+    def watched() -> Iterator[Picture]:
+        for frame in frames:
+            meter.feed(frame)
+            yield frame
+
+    clip = measure_clip(watched(), fps, width_px, keep_slower_than_s=keep_slower_than_s)
+    return clip, meter.figures()
 
 
 def output_facts(path: Path, facts: VideoFacts) -> dict[str, object]:

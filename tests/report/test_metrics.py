@@ -23,6 +23,7 @@ DESIGNED = (
     "yaw_step_worst_deg",
     "speed_uneven_pct",
     "crop_ratio",
+    "flashes_per_s",
     "missing_count",
 )
 
