@@ -42,21 +42,26 @@ _ILLUMINANT_K = {
 }
 
 
+Area = tuple[int, int, int, int]
+
+
 @dataclass(frozen=True)
 class DngFacts:
     """Tags of the raw image of a DNG; `None` where a tag is absent.
 
     `active_area` is top, left, bottom, right in px of the stored image; `black` (2×2) and `pattern`
-    (2×2, values 0=R 1=G 2=B) start at its top left corner.
+    (2×2, values 0=R 1=G 2=B) start at its top left corner. `masked` are areas, told alike, of photosites
+    that light never reached.
     """
 
     size: tuple[int, int]
-    active_area: tuple[int, int, int, int]
+    active_area: Area
     pattern: NDArray[np.uint8] | None
     black: NDArray[np.float32] | None
     white: float | None
     colour: CameraColour | None
     as_shot_neutral: Triple | None
+    masked: tuple[Area, ...] = ()
 
 
 class _Tags:
@@ -127,7 +132,17 @@ def read_dng_facts(data: bytes) -> DngFacts | None:
         white=None if white is None else float(white[0]),
         colour=colour,
         as_shot_neutral=_neutral(tags, colour),
+        masked=_masked(tags, size),
     )
+
+
+def _masked(tags: _Tags, size: tuple[int, int]) -> tuple[Area, ...]:
+    """Return the MaskedAreas that lie inside the stored image (of the height and width `size`)."""
+    edges = tags.get("MaskedAreas")
+    if edges is None or len(edges) % 4:
+        return ()
+    areas = [(int(top), int(left), int(down), int(right)) for top, left, down, right in edges.reshape(-1, 4)]
+    return tuple(a for a in areas if 0 <= a[0] < a[2] <= size[0] and 0 <= a[1] < a[3] <= size[1])
 
 
 def _pattern(tags: _Tags) -> NDArray[np.uint8] | None:

@@ -19,6 +19,8 @@ from pipeline.photo.orientation import upright
 from pipeline.sequence import Triple
 
 _D65_K = 6504.0
+_LEAST_MASKED = 200
+_MOST_DRIFT = 0.02
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,7 @@ def _bayer(path: Path, raw: Any, facts: DngFacts | None) -> RawPhoto:
         mosaic, pattern = raw.raw_image[top:bottom, left:right], facts.pattern
         black = black if facts.black is None else facts.black
         white = white if facts.white is None else facts.white
+        black = masked_black(raw.raw_image, facts, np.asarray(black, np.float32), white)
     height, width = (size - size % 2 for size in mosaic.shape)
     if not black.max() < white or min(height, width) < 2:
         raise PhotoError(f"{path.name} has no level between black and white: leave it out")
@@ -105,6 +108,32 @@ def _bayer(path: Path, raw: Any, facts: DngFacts | None) -> RawPhoto:
         colour=_colour(path, raw, facts),
         as_shot_neutral=_neutral(raw, facts),
     )
+
+
+def masked_black(
+    stored: NDArray[np.uint16], facts: DngFacts, told: NDArray[np.float32], white: float
+) -> NDArray[np.float32]:
+    """Return the black level (2×2) of one photo: of its masked photosites where it has enough, else `told`.
+
+    A sensor's black drifts with its temperature, photo by photo, while the tag stays (DNG specification,
+    chapter 4, MaskedAreas). Photosites far from the median of their place (hot ones) do not count; areas
+    over 2 % of the range away from the tag are not dark, and are not believed.
+    """
+    top, left = facts.active_area[:2]
+    measured = told.copy()
+    for row, column in np.ndindex(2, 2):
+        parts = [
+            stored[t + (top + row - t) % 2 : b : 2, s + (left + column - s) % 2 : e : 2].ravel()
+            for t, s, b, e in facts.masked
+        ]
+        sites = np.concatenate([*parts, np.zeros(0, np.uint16)]).astype(np.float32)
+        if len(sites) < _LEAST_MASKED:
+            return told
+        far = np.abs(sites - np.median(sites))
+        kept = sites[far <= 6.0 * max(float(np.median(far)), 1.0)]
+        measured[row, column] = kept.mean(dtype=np.float64)
+    believed = np.abs(measured - told).max() <= _MOST_DRIFT * (white - float(told.max()))
+    return measured if believed else told
 
 
 def _developed(path: Path, raw: Any, facts: DngFacts | None) -> LinearPhoto:
