@@ -83,8 +83,8 @@ def ground_normal(pairs: Sequence[PairFigures], view: View) -> Floats | None:
     return mean
 
 
-def ground_speed(pairs: Sequence[PairFigures], view: View, *, held_out: bool = False) -> Floats | None:
-    """Return how far the camera moved in each interval (n - 1,), in distances from the ground.
+def ground_way(pairs: Sequence[PairFigures], view: View, *, held_out: bool = False) -> Floats | None:
+    """Return the camera's way (n - 1, 3) in each interval, in world axes and distances from the ground.
 
     NaN where no pair spans the interval; None where no pair tells the ground. `held_out` uses only the
     matches that the solving leaves out (every fifth), else only the others.
@@ -108,9 +108,15 @@ def ground_speed(pairs: Sequence[PairFigures], view: View, *, held_out: bool = F
     rows = np.repeat(np.arange(len(spans)), [j - i for i, j in spans])
     columns = np.concatenate([np.arange(i, j) for i, j in spans])
     sums = sparse.csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(len(spans), count - 1))
-    speeds = np.linalg.norm(_intervals(sums, np.array(ways)), axis=1)
+    solved = _intervals(sums, np.array(ways))
     spanned = np.asarray(sums.sum(axis=0)).ravel() > 0
-    return np.where(spanned, speeds, np.nan)
+    return np.where(spanned[:, None], solved, np.nan)
+
+
+def ground_speed(pairs: Sequence[PairFigures], view: View, *, held_out: bool = False) -> Floats | None:
+    """Return how far the camera moved in each interval (n - 1,): the length of its `ground_way`."""
+    way = ground_way(pairs, view, held_out=held_out)
+    return None if way is None else np.asarray(np.linalg.norm(way, axis=1))
 
 
 def _way(here: Floats, there: Floats, normal: Floats) -> Floats | None:
