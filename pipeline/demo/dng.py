@@ -61,16 +61,22 @@ def write_dng(
     neutral: tuple[float, float, float],
     lossless_jpeg: bool,
     tags: PhotoTags | None,
+    masked_columns: int = 0,
 ) -> None:
     """Write `mosaic` (H×W counts, black not subtracted) as one DNG.
 
     `neutral` is the as-shot neutral (camera RGB, green = 1). With `tags` None the file gets no EXIF
-    (the caller adds it). Raises OSError where the file cannot be written.
+    (the caller adds it). The first `masked_columns` (even) are no part of the picture.
+    Raises OSError where the file cannot be written.
     """
     import imagecodecs
     import tifffile
 
     extra = _dng_tags(pattern, black, white, neutral, tags.orientation if tags else 1)
+    if masked_columns:
+        high, wide = mosaic.shape
+        extra.append((50829, "I", 4, (0, masked_columns, high, wide), True))  # ActiveArea
+        extra.append((50830, "I", 4, (0, 0, high, masked_columns), True))  # MaskedAreas
     options: dict[str, Any] = {
         "photometric": _CFA,
         "extratags": extra,
@@ -96,7 +102,7 @@ def write_dng(
     else:
         tifffile.imwrite(path, mosaic, rowsperstrip=height, **options)
     if tags is not None:
-        write_metadata(path, tags, mosaic.shape[1], height)
+        write_metadata(path, tags, mosaic.shape[1] - masked_columns, height)
 
 
 def write_metadata(path: Path, tags: PhotoTags, width: int, height: int) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pipeline.demo.clouds import cloud_shade
 from pipeline.demo.dng import PhotoTags, write_dng, write_metadata
 from pipeline.demo.flight import FlightSpec, FrameTruth
-from pipeline.demo.sensor import counts, mosaic_of, scene_to_camera, vignette_loss_ev
+from pipeline.demo.sensor import counts, hot_glow, mosaic_of, scene_to_camera, vignette_loss_ev
 from pipeline.demo.spoil import spoil
 from pipeline.demo.view import expose
 from pipeline.demo.world import World
@@ -29,7 +29,10 @@ _SENSOR_DIAGONAL_MM = 21.633  # 24 mm on a 43.27 mm diagonal is then 12 mm
 
 @dataclass(frozen=True)
 class Shot:
-    """One photo before it is written: the mosaic in counts, and camera RGB levels (1 = saturation)."""
+    """One photo before it is written: the mosaic in counts, and camera RGB levels (1 = saturation).
+
+    The mosaic has the sensor's masked columns at its left, the levels have not.
+    """
 
     mosaic: NDArray[np.uint16]
     levels: Float32
@@ -43,7 +46,14 @@ def take(world: World, spec: FlightSpec, truth: FrameTruth) -> Shot:
     radiance = spoil(radiance, spec.spoiled, truth.frame, spec.seed)
     levels = camera_levels(radiance, spec, truth)
     rng = np.random.default_rng([spec.seed, 4, truth.frame]) if spec.noise else None
-    return Shot(counts(mosaic_of(levels, spec.sensor.pattern), spec.sensor, rng), levels)
+    sensor = spec.sensor
+    drift = float(np.random.default_rng([spec.seed, 5, truth.frame]).normal(0.0, 1.0)) * sensor.black_drift
+    lit = mosaic_of(levels, sensor.pattern)
+    if sensor.hot_photosites:
+        places, glow = hot_glow(sensor, lit.shape)
+        lit.reshape(-1)[places] += glow
+    dark = np.zeros((lit.shape[0], sensor.masked_columns), np.float32)
+    return Shot(counts(np.hstack([dark, lit]), sensor, rng, drift), levels)
 
 
 def camera_levels(radiance: Float32, spec: FlightSpec, truth: FrameTruth) -> Float32:
@@ -84,6 +94,7 @@ def write_photo(path: Path, shot: Shot, spec: FlightSpec, truth: FrameTruth, *, 
         white=spec.sensor.white,
         neutral=truth.as_shot_neutral,
         lossless_jpeg=truth.frame % 2 == 1,
+        masked_columns=spec.sensor.masked_columns,
         tags=tags_of(spec, truth, started),
     )
 

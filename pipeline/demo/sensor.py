@@ -35,6 +35,8 @@ class Sensor:
 
     `black` and `white` are counts; `full_well_e` electrons reach `white`; `read_noise_e` is RMS electrons.
     `exposure` is the level (1 = saturation) of a white surface (RGB 1, 1, 1) in green at a gain of 0 EV.
+    `hot_photosites` glow by themselves, up to the level `hot_level`; `black_drift` is the RMS in counts of
+    the black's error from photo to photo; `masked_columns` (even) stand left of the picture, never lit.
     """
 
     pattern: Pattern = "RGGB"
@@ -43,6 +45,10 @@ class Sensor:
     full_well_e: float = 20_000.0
     read_noise_e: float = 3.0
     exposure: float = 0.62
+    hot_photosites: int = 0
+    hot_level: float = 0.3
+    black_drift: float = 0.0
+    masked_columns: int = 0
 
 
 def daylight_xy(cct_k: float) -> tuple[float, float]:
@@ -102,9 +108,19 @@ def vignette_loss_ev(size: tuple[int, int], coefficients: tuple[float, float, fl
     return np.asarray(((a3 * r2 + a2) * r2 + a1) * r2, np.float32)
 
 
-def counts(level: NDArray[np.float32], sensor: Sensor, rng: np.random.Generator | None) -> NDArray[np.uint16]:
+def hot_glow(sensor: Sensor, shape: tuple[int, int]) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
+    """Return the flat places (k,) of the hot photosites of a mosaic (H, W) and the levels they glow at."""
+    rng = np.random.default_rng([31, sensor.hot_photosites, *shape])
+    places = np.sort(rng.choice(shape[0] * shape[1], sensor.hot_photosites, replace=False))
+    return places, (sensor.hot_level * rng.uniform(0.1, 1.0, len(places))).astype(np.float32)
+
+
+def counts(
+    level: NDArray[np.float32], sensor: Sensor, rng: np.random.Generator | None, drift: float = 0.0
+) -> NDArray[np.uint16]:
     """Turn a mosaic of levels (1 = saturation) into counts, with shot and read noise where `rng` is given.
 
+    `drift` is the error of the black in counts.
     Shot noise is drawn from the normal distribution with the Poisson variance, which at the tens of
     electrons and more of these pictures cannot be told from it.
     """
@@ -114,7 +130,7 @@ def counts(level: NDArray[np.float32], sensor: Sensor, rng: np.random.Generator 
         noise *= np.sqrt(electrons + np.float32(sensor.read_noise_e**2))
         electrons += noise
     electrons *= np.float32((sensor.white - sensor.black) / sensor.full_well_e)
-    electrons += np.float32(sensor.black + 0.5)
+    electrons += np.float32(sensor.black + drift + 0.5)
     np.clip(electrons, 0, sensor.white, out=electrons)
     return electrons.astype(np.uint16)
 

@@ -37,6 +37,7 @@ CODES = {
     "CalibrationIlluminant1": (50778, SHORT),
     "CalibrationIlluminant2": (50779, SHORT),
     "ActiveArea": (50829, LONG),
+    "MaskedAreas": (50830, LONG),
     "CameraCalibrationSignature": (50931, ASCII),
     "ProfileCalibrationSignature": (50932, ASCII),
     "ForwardMatrix1": (50964, SRATIONAL),

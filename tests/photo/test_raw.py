@@ -89,6 +89,35 @@ def test_black_level_of_other_repeats_is_averaged_by_phase(write_dng, mosaic):
     assert_allclose(photo.black, [[62, 64], [62, 64]])
 
 
+def masked(mosaic: np.ndarray, dark: float, top: int = 3, left: int = 5) -> np.ndarray:
+    """The mosaic with a dark frame at its top and left, a different level in each place of the pattern."""
+    whole = np.pad(mosaic, ((top, 0), (left, 0))).astype(float)
+    rows, columns = np.indices(whole.shape)
+    level = dark + 2.0 * ((rows - top) % 2) + ((columns - left) % 2)
+    level += np.random.default_rng(8).normal(0.0, 1.5, whole.shape)
+    unlit = (rows < top) | (columns < left)
+    return np.where(unlit, np.rint(level), whole).astype(np.uint16)
+
+
+def test_black_is_that_of_the_masked_photosites(write_dng, mosaic):
+    """Black has drifted from 64 to 70; one masked photosite in fifty is hot."""
+    whole = masked(np.tile(mosaic, (8, 1)), 70.0)
+    whole[:, 2][::10] += 500
+    areas = [0, 0, whole.shape[0], 5, 0, 5, 3, 69]
+    area = [3, 5, *whole.shape]
+    photo = open_raw(write_dng(whole, ActiveArea=area, MaskedAreas=areas))
+    assert_allclose(photo.black, [[70, 71], [72, 73]], atol=0.3)
+    assert_array_equal(photo.mosaic, whole[3:, 5:])
+
+
+@pytest.mark.parametrize("dark", [64.0 + 200.0, 64.0])
+def test_masked_photosites_that_are_few_or_lit_are_not_believed(write_dng, mosaic, dark):
+    whole = masked(np.tile(mosaic, (8, 1)) if dark > 64.0 else mosaic, dark)
+    areas = [0, 0, whole.shape[0], 5, 0, 5, 3, 69]
+    photo = open_raw(write_dng(whole, ActiveArea=[3, 5, *whole.shape], MaskedAreas=areas))
+    assert_array_equal(photo.black, np.full((2, 2), 64.0))
+
+
 def test_both_illuminants_and_all_matrices_are_read(write_dng, mosaic):
     rng = np.random.default_rng(3)
     names = ["ColorMatrix2", "ForwardMatrix1", "ForwardMatrix2", "CameraCalibration1", "CameraCalibration2"]
