@@ -21,7 +21,7 @@ _REDESCENT = 3.0
 
 @dataclass(frozen=True)
 class PlanePose:
-    """A rotation (3, 3), a shift τ (3,) in units of the plane's distance, and the plane's unit normal (3,)."""
+    """A rotation (3, 3), the shift τ (3,) per distance of the plane, and the plane's unit normal (3,)."""
 
     rotation: Floats
     shift: Floats

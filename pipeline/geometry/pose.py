@@ -29,6 +29,7 @@ Model = Literal["rotation", "plane", "parallax"]
 _MOST_SURPRISE = 60.0
 _LEVEL_SIGMA_RAD = float(np.deg2rad(10.0))
 _MOST_TURN_RAD = float(np.deg2rad(60.0))
+_MOSTLY = 0.8
 LEAST_MATCHES = 20
 """Fewer matches than this leave a pair's rotation to its neighbours."""
 
@@ -136,7 +137,7 @@ def _spatial(here: Floats, there: Floats, noise: float, planar: list[Pose], turn
 
 
 def _distances(rotation: Floats, direction: Floats, here: Floats, there: Floats) -> Floats:
-    return np.abs(sampson(essential(rotation, direction)[None], here, there)[0])
+    return np.asarray(np.abs(sampson(essential(rotation, direction)[None], here, there)[0]))
 
 
 def _alike(rotation: Floats, direction: Floats, pose: Pose, noise: float) -> bool:
@@ -149,15 +150,26 @@ def _alike(rotation: Floats, direction: Floats, pose: Pose, noise: float) -> boo
 def _explained(here: Floats, there: Floats, noise: float, plane: Floats | None, turned: Floats) -> list[Pose]:
     """Return the poses of the model with parallax, a plane or a scene in the round, that explains more."""
     planar = [] if plane is None else _planar(here, there, noise, plane, turned)
-    if planar and planar[0].plane and planar[0].direction is not None:
-        nearby = refine(planar[0].rotation, planar[0].direction, here, there, noise, passes=3)
-        around = _distances(nearby[0], nearby[1], here, there)
+    if not planar:
+        return _priced(_spatial(here, there, noise, planar, turned), here, there, noise)
+    best = planar[0]
+    assert best.plane is not None and best.direction is not None
+    # Sampson's distance is to both views' places together, this to the second's alone.
+    flat = np.linalg.norm(best.plane.moved(here) - there[:, :2], axis=1) / np.sqrt(2.0)
+
+    def is_flat(rotation: Floats, direction: Floats) -> bool:
+        around = _distances(rotation, direction, here, there)
         spread = max(1.4826 * float(np.median(around)), 0.1 * noise)
-        # Sampson's distance is to both views' places together, this to the second's alone.
-        flat = np.linalg.norm(planar[0].plane.moved(here) - there[:, :2], axis=1) / np.sqrt(2.0)
-        if gric(flat, spread, 2, 8) <= gric(around, spread, 3, 5):
+        return gric(flat, spread, 2, 8) <= gric(around, spread, 3, 5)
+
+    if best.inliers >= _MOSTLY * len(here):
+        rotation, direction, _, _ = refine(best.rotation, best.direction, here, there, noise, passes=3)
+        if is_flat(rotation, direction):
             return _priced(planar, here, there, noise)
-    return _priced(_spatial(here, there, noise, planar, turned), here, there, noise)
+    spatial = _spatial(here, there, noise, planar, turned)
+    if not spatial or spatial[0].direction is None or is_flat(spatial[0].rotation, spatial[0].direction):
+        return _priced(planar, here, there, noise)
+    return _priced(spatial, here, there, noise)
 
 
 def _priced(poses: list[Pose], here: Floats, there: Floats, noise: float) -> list[Pose]:

@@ -36,8 +36,8 @@ MATCH_NOISE_PX = 0.5
 
 LEAST_HELD_OUT = 12
 ATTITUDE_SIGMA_RAD = float(np.deg2rad(0.5))
-DOUBTFUL_RAD = float(np.deg2rad(0.05))
-"""Pairs that disagree by less than this, a pixel or so, are not worth naming."""
+DOUBTFUL_RAD = float(np.deg2rad(0.1))
+"""Pairs that disagree by less than this, a pixel or two, are not worth naming."""
 
 BRIDGE_SIGMA_RAD = float(np.deg2rad(1.0))
 

@@ -1,4 +1,4 @@
-"""The choice among two poses that fit a plane alike, on poses made from a plane's homography in closed form."""
+"""The choice among two poses that fit a plane alike, on poses of homographies in closed form."""
 
 from __future__ import annotations
 

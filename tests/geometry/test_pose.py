@@ -144,9 +144,8 @@ def test_few_matches_looking_straight_down_still_have_a_pose() -> None:
 
 def test_the_model_tells_a_still_drone_from_a_moving_one() -> None:
     assert {pose.model for pose, _ in trials(10, baseline_m=0.0, relief_m=15.0)} == {"rotation"}
-    assert "rotation" not in {pose.model for pose, _ in trials(10, baseline_m=9.0, relief_m=15.0)}
     assert {pose.model for pose, _ in trials(10, baseline_m=9.0, relief_m=0.0)} == {"plane"}
-    assert {pose.model for pose, _ in trials(10, baseline_m=9.0, relief_m=40.0)} == {"parallax"}
+    assert {pose.model for pose, _ in trials(10, baseline_m=9.0, relief_m=15.0)} == {"parallax"}
 
 
 @pytest.mark.parametrize("baseline_m", [0.0, 9.0])
