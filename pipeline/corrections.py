@@ -52,7 +52,8 @@ class Corrections(_Record):
     `card` is the path of the card relative to the folder of this file, `interval_s` the time from photo to
     photo. `width`, `height` and `focal_px` are of the full-size upright picture, whose principal point is
     its centre. `shape` is the aspect (width, height) that the path was solved for; the steady camera sees
-    the central `crop_ratio` of the largest rectangle of that shape. `vignette` holds the coefficients a1,
+    the central `crop_ratio` of the largest rectangle of that shape. `anchor` says
+    where a picture of another shape is cut (`geometry/framing.py`). `vignette` holds the coefficients a1,
     a2, a3 of the loss in EV, a1 r**2 + a2 r**4 + a3 r**6 with r = 1 in the corner. `white` is the common
     white: the linear level, as a share of saturation after all gains, that is shown as white. `highlights`
     is the setting of that name. `hot_photosites` glow by themselves and are told from their neighbours, as
@@ -71,6 +72,7 @@ class Corrections(_Record):
     focal_px: float
     shape: tuple[int, int]
     crop_ratio: float
+    anchor: tuple[float, float] = (0.5, 0.5)
     white: float = 1.0
     vignette: Triple = (0.0, 0.0, 0.0)
     highlights: Literal["clip", "rebuild"] = "clip"

@@ -19,6 +19,7 @@ from pipeline.errors import EvenflightError
 from pipeline.fingerprint import fingerprint, photos_fingerprint
 from pipeline.measure import store
 from pipeline.measure.grey import grey_neutral
+from pipeline.measure.grid import solve_parts, without_fields
 from pipeline.measure.highpass import FILTER_VERSION
 from pipeline.measure.hot import HotTally
 from pipeline.measure.levels import estimate_vignette, solve_levels
@@ -46,7 +47,7 @@ from pipeline.stages.result import StageResult
 from pipeline.stages.stabilise import Stabilised, shown_frames, stabilise
 
 LEAST_PHOTOS = 3
-SOLVE_VERSION = 3
+SOLVE_VERSION = 4
 """Raised when a stage solves or renders differently, so that results of an older version are made anew."""
 
 
@@ -242,8 +243,13 @@ class Solution:
         self.pairs = [p for p in measured.pairs if p.i in usable and p.j in usable]
         count = len(sequence.frames)
         vignette = estimate_vignette(self.pairs)
-        self.light = solve_levels(count, self.pairs, vignette)
-        self.held_out = solve_levels(count, self.pairs, vignette, held_out=True)
+        medians = {f.frame: f.median for f in measured.frames if f.frame in usable}
+        period = shop.configured.settings.deflicker.keep_slower_than_s * fps
+        aspect = sequence.width / sequence.height
+        self.parts = solve_parts(count, self.pairs, vignette, aspect, period)
+        even = without_fields(self.pairs, self.parts.applied_ev, aspect)
+        self.light = solve_levels(count, even, vignette, medians=medians)
+        self.held_out = solve_levels(count, even, vignette, held_out=True, medians=medians)
         self.results: dict[str, Callable[[], StageResult]] = {
             "balance": lambda: self.balanced[1],
             "deflicker": lambda: self.even[1],
@@ -266,7 +272,7 @@ class Solution:
     def even(self) -> tuple[Deflickered, StageResult]:
         """The stage deflicker."""
         settings = self.shop.configured.settings.deflicker
-        return deflicker(self.sequence, self.light, self.held_out, settings, self.fps)
+        return deflicker(self.sequence, self.light, self.held_out, settings, self.fps, self.parts)
 
     @cached_property
     def steady(self) -> tuple[Stabilised, StageResult]:
@@ -299,6 +305,7 @@ class Solution:
                     black_shift=self.black_shift.get(source, (0.0, 0.0, 0.0)),
                     rotation_rad=_triple(steady.rotation_rad[frame.frame]),
                     shutter_s=self.sequence.frames[source].shutter_s,
+                    grid_gain_ev=self.parts.gain_ev(source),
                     ground_speed=_known(steady.ground_speed, frame.frame),
                     ground_motion=_known(steady.ground_motion, frame.frame),
                 )

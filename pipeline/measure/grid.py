@@ -27,12 +27,14 @@ A shutter or a row-wise read-out differs from top to bottom, so there are more r
 
 _CELLS = ROWS * COLUMNS
 _FIELD_PRIOR_EV = 0.2
-_BEND_PRIOR_EV = 0.05
+_BEND_PRIOR_EV = 0.03
 """How far a node may stand off the mean of its neighbours, one standard deviation."""
 _LEVEL_PRIOR_EV = 1e-3
 """The mean of a field belongs to the frame's level, not to the field."""
-_INDEPENDENT_BLOCKS = 100.0
+_INDEPENDENT_BLOCKS = 25.0
+"""Parallax and haze lean many blocks alike: a pair counts as so many that err by themselves."""
 _PASSES = 3
+_CLEARLY_ABOVE = 3.0
 
 
 @dataclass(frozen=True)
@@ -187,8 +189,54 @@ def without_fields(pairs: list[PairFigures], field_ev: Floats, aspect: float) ->
     return cleared
 
 
-def noticeable(field_ev: Floats, sigma_ev: Floats, factor: float = 3.0) -> NDArray[np.bool_]:
-    """Return which frames (n,) have a field above its own uncertainty, by the RMS over the grid."""
-    size = np.sqrt(np.mean(np.nan_to_num(field_ev) ** 2, axis=(1, 2)))
-    sure = np.sqrt(np.mean(np.where(np.isfinite(sigma_ev), sigma_ev, np.inf) ** 2, axis=(1, 2)))
-    return np.asarray(size > factor * sure)
+def noticeable(field_ev: Floats, sigma_ev: Floats) -> NDArray[np.bool_]:
+    """Return which frames (n,) have a field clearly above its own uncertainty, by the RMS over the grid."""
+    sure = np.where(np.isfinite(sigma_ev), sigma_ev, np.inf)
+    return np.asarray(_size(np.nan_to_num(field_ev)) > _CLEARLY_ABOVE * _size(sure))
+
+
+def _size(field_ev: Floats) -> Floats:
+    return np.asarray(np.sqrt(np.mean(field_ev**2, axis=(1, 2))))
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Flicker that differs across the picture, all (n, ROWS, COLUMNS) in EV.
+
+    `found_ev` is the fast part of the fields with its standard errors `sigma_ev`, `applied_ev` what of it is
+    evened out (zero in frames whose field is no larger than chance), `left_ev` what the blocks held out
+    still show then. NaN where a frame shares no registered ground.
+    """
+
+    found_ev: Floats
+    sigma_ev: Floats
+    applied_ev: Floats
+    left_ev: Floats
+
+    def gain_ev(self, frame: int) -> tuple[tuple[float, ...], ...] | None:
+        """Return the field of gains of a frame as corrections hold it, None where there is none."""
+        applied = self.applied_ev[frame]
+        return tuple(tuple(float(-value) for value in row) for row in applied) if applied.any() else None
+
+
+def solve_parts(
+    count: int,
+    pairs: list[PairFigures],
+    vignette: tuple[float, float, float],
+    aspect: float,
+    period_frames: float,
+) -> Parts:
+    """Find the flicker that differs across the picture in `count` frames, and which of it to even out."""
+    grids = solve_grids(count, pairs, vignette, aspect)
+    found = fast_fields(grids, period_frames)
+    clear = noticeable(found, grids.sigma_ev)
+    applied = np.where(clear[:, None, None], np.nan_to_num(found), 0.0)
+    check = solve_grids(count, pairs, vignette, aspect, held_out=True)
+    left = fast_fields(Grids(check.field_ev - applied, check.sigma_ev), period_frames)
+    return Parts(found, grids.sigma_ev, applied, left)
+
+
+def uneven_rms_ev(field_ev: Floats) -> float | None:
+    """Return the RMS over frames and nodes of fields (n, ROWS, COLUMNS), NaN absent."""
+    known = field_ev[np.isfinite(field_ev)]
+    return float(np.sqrt(np.mean(known**2))) if len(known) else None

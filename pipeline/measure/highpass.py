@@ -160,7 +160,7 @@ def lasting_shifts(values: Floats, period_frames: float) -> NDArray[np.int_]:
         return np.zeros(0, int)
     noise = max(robust_sigma(np.diff(known)) / np.sqrt(2.0), 1e-6)
     gaps = np.zeros(len(known) + 1)
-    ahead: Floats = np.arange(side) + 0.5
+    ahead = np.arange(side, dtype=np.float64) + np.float64(0.5)
     for at in range(side, len(known) - side + 1):
         after, before = known[at : at + side], known[at - side : at][::-1]
         gaps[at] = _line_at_zero(ahead, after) - _line_at_zero(ahead, before)

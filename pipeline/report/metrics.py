@@ -13,6 +13,7 @@ from pipeline.colour.ground import ground_delta_e
 from pipeline.errors import UsageError
 from pipeline.geometry.path import widest_crop
 from pipeline.measure.flash import measure_flashes
+from pipeline.measure.grid import uneven_rms_ev
 from pipeline.measure.highpass import fast_figures
 from pipeline.measure.motion import jitter_rms_px, yaw_step_worst_deg
 from pipeline.measure.speed import speed_uneven_pct
@@ -58,7 +59,8 @@ _ALL = (
         unit="EV",
         better="lower",
         definition="Root mean square over the frames of the fast part (periods under "
-        "deflicker.keep_slower_than_s of video) of the level of registered ground, in stops.",
+        "deflicker.keep_slower_than_s of video) of how far the level of registered ground stands from the "
+        "light that is kept, in stops.",
         source="High pass by a second-difference smoother of half amplitude at that period "
         "(Whittaker 1923); level from Tukey biweight log ratios of block means (design, section 4).",
         function=fast_figures,
@@ -80,6 +82,16 @@ _ALL = (
         definition="Number of frames whose fast departure is beyond three robust standard deviations.",
         source="Robust standard deviation = 1.4826 x median absolute deviation (Hampel 1974).",
         function=fast_figures,
+    ),
+    Measure(
+        key="uneven_rms_ev",
+        name="flicker across the picture",
+        unit="EV",
+        better="lower",
+        definition="Root mean square over the frames and a grid of 6 x 4 places of the fast part of how far "
+        "each place of the picture stands from the frame's level, in stops.",
+        source="Fields fitted to the ratios of registered blocks; the same high pass as for the flicker.",
+        function=uneven_rms_ev,
     ),
     Measure(
         key="neutral_rms_mired",

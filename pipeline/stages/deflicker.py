@@ -1,4 +1,4 @@
-"""Deflicker: which gain makes each frame show the slow light alone."""
+"""Deflicker: which gain makes each frame show the light that is kept alone."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.measure.exposure import captured_ev
-from pipeline.measure.highpass import FILTER_VERSION, fast_figures, fast_part, is_short, slow_and_steps
-from pipeline.measure.levels import Levels
+from pipeline.measure.grid import Parts, uneven_rms_ev
+from pipeline.measure.highpass import FILTER_VERSION, fast_figures, fast_part, is_short
+from pipeline.measure.levels import ALIGNED, NOTHING, STATISTICS, Levels
 from pipeline.sequence import Sequence
 from pipeline.settings import DeflickerSettings
+from pipeline.stages.light import STEP_LIMIT_EV, Light, exposure_tags, tell_light
 from pipeline.stages.result import StageResult
 
 Floats = NDArray[np.float64]
@@ -19,11 +20,14 @@ Floats = NDArray[np.float64]
 CHANNEL_SHARE = np.array([0.25, 0.5, 0.25])
 """What each channel's level counts in the frame's level: as the photosites of a Bayer mosaic do."""
 
-STEP_LIMIT_EV = 0.25
-"""A tag is nominal by up to this much; a larger step at an EXIF change is light, not a wrong tag."""
-
 CLIPPED_OUTLIER_EV = 0.25
 """A frame brighter than the slow light by more than this does not lower the common white."""
+
+RESTS_ON = {
+    ALIGNED: "the whole picture, aligned in bulk",
+    STATISTICS: "the medians of the pictures",
+    NOTHING: "the exposure tags",
+}
 
 
 @dataclass(frozen=True)
@@ -34,71 +38,61 @@ class Deflickered:
     white: float
 
 
-def exposure_tags(sequence: Sequence) -> Floats:
-    """Return the exposure (n,) in EV that the tags tell, NaN where they are silent."""
-    told = [captured_ev(frame.shutter_s, frame.aperture, frame.iso) for frame in sequence.frames]
-    return np.array([np.nan if value is None else value for value in told])
-
-
-def tag_shapes(exif_ev: Floats) -> tuple[Floats, list[float]]:
-    """Return the unit shapes (n, k) of the steps at EXIF changes and the settings they belong to.
-
-    One shape for each distinct exposure but the most frequent: a nominal tag errs by the same amount
-    wherever it stands.
-    """
-    known = np.round(exif_ev[np.isfinite(exif_ev)], 4)
-    settings, counts = np.unique(known, return_counts=True)
-    others = [float(value) for value in settings if value != settings[int(np.argmax(counts))]]
-    shapes = [(np.abs(exif_ev - value) < 1e-3).astype(float) for value in others]
-    return (np.stack(shapes, axis=1) if shapes else np.zeros((len(exif_ev), 0))), others
-
-
 def anchored(values: Floats) -> Floats:
     """Return `values` with the median of the known ones at zero."""
     return values - np.nanmedian(values) if np.isfinite(values).any() else values
 
 
 def deflicker(
-    sequence: Sequence, light: Levels, held_out: Levels, settings: DeflickerSettings, fps: float
+    sequence: Sequence,
+    light: Levels,
+    held_out: Levels,
+    settings: DeflickerSettings,
+    fps: float,
+    parts: Parts | None = None,
 ) -> tuple[Deflickered, StageResult]:
     """Solve the gains from the levels of light and the exposure tags.
 
     `held_out` holds the levels solved from the blocks kept out of `light`; they measure what is left.
+    `parts` is the flicker that differs across the picture, which the levels are free of already.
     """
     period = settings.keep_slower_than_s * fps
     level = light.level_ev @ CHANNEL_SHARE
-    exif = exposure_tags(sequence)
-    told = bool(np.isfinite(exif).any())
-    removed = np.where(np.isfinite(exif), exif, np.nanmedian(exif)) if told else np.zeros(len(level))
-    shapes, others = tag_shapes(exif) if told else (np.zeros((len(level), 0)), [])
-    fit = slow_and_steps(level - removed, shapes, period)
-    steps = np.clip(fit.steps, -STEP_LIMIT_EV, STEP_LIMIT_EV)
-    rest = level - removed - shapes @ steps
-    slow = slow_and_steps(rest, np.zeros((len(rest), 0)), period).slow
+    # Medians of pictures of other ground tell a frame's gain roughly, and nothing of the light.
+    loose = light.group == STATISTICS if light.group is not None else np.zeros(len(level), bool)
+    firm = level if loose.all() else np.where(loose, np.nan, level)
+    told = tell_light(firm, sequence, light.group, settings, period)
+    flicker = level - told.exposure_ev - told.joined_ev - told.light_ev
 
     # Where the level is unknown, the tags are all we have.
-    gain = np.where(np.isfinite(level), slow - level, -(removed + shapes @ steps))
+    known = np.isfinite(level)
+    gain = told.kept_ev - np.where(known, level - told.joined_ev, told.light_ev + told.exposure_ev)
     gain = anchored(np.where([frame.usable for frame in sequence.frames], gain, np.nan))
-    flicker = rest - slow
     white = _common_white(gain, flicker)
 
-    left = held_out.level_ev @ CHANNEL_SHARE + gain
-    left_fast = fast_part(left, period)
+    after = held_out.level_ev @ CHANNEL_SHARE - told.joined_ev + gain
+    left = fast_part(after - told.kept_ev, period)
     result = StageResult()
-    _figures(result.found, flicker, "found", result.unmeasured)
-    _figures(result.left, left_fast, "left", result.unmeasured)
-    result.applied = {
+    _figures(result, "found", flicker)
+    _figures(result, "left", left)
+    _uneven(result, parts)
+    result.applied |= {
+        "light": settings.light,
         "filter_version": FILTER_VERSION,
         "period_frames": period,
         "slow_part": "straight line" if is_short(len(level), period) else "smoother",
-        "light_range_ev": float(np.nanmax(slow) - np.nanmin(slow)),
-        "exif_range_ev": float(np.nanmax(exif) - np.nanmin(exif)) if told else None,
-        "tag_errors_ev": {f"{value:.2f}": float(size) for value, size in zip(others, steps, strict=True)},
+        "light_range_ev": float(np.nanmax(told.light_ev) - np.nanmin(told.light_ev)),
+        "kept_range_ev": float(np.nanmax(told.kept_ev) - np.nanmin(told.kept_ev)),
+        "sudden_light_frames": told.shifts,
+        "exif_range_ev": _range(exposure_tags(sequence)),
+        "tags": told.tags,
+        "tag_errors_ev": told.tag_error_ev,
+        "tag_errors_sigma_ev": told.tag_sigma_ev,
         "common_white": white,
         "vignette": list(light.vignette),
     }
-    _warn(result, sequence, light, period, told, fit.steps)
-    result.frames = _rows(sequence, light, exif, slow, gain, left_fast)
+    _warn(result, sequence, light, period, told)
+    result.frames = _rows(sequence, light, held_out, told, flicker, gain, left, parts)
     return Deflickered(gain, white), result
 
 
@@ -109,67 +103,110 @@ def _common_white(gain: Floats, flicker: Floats) -> float:
     return float(2.0 ** chosen.min()) if len(chosen) else 1.0
 
 
-def _figures(
-    into: dict[str, float | int | None], fast: Floats, when: str, unmeasured: dict[str, str]
-) -> None:
+def _figures(result: StageResult, when: str, fast: Floats) -> None:
+    into = result.found if when == "found" else result.left
     rms, worst, beyond = fast_figures(fast)
     into.update(flicker_rms_ev=rms, flicker_worst_ev=worst, outlier_frames=beyond)
     if rms is None:
         for key in ("flicker_rms_ev", "flicker_worst_ev"):
-            unmeasured[f"{when}.{key}"] = "no two frames share enough trusted ground"
+            result.unmeasured[f"{when}.{key}"] = "no two frames share enough trusted ground"
 
 
-def _warn(
-    result: StageResult, sequence: Sequence, light: Levels, period: float, told: bool, steps: Floats
-) -> None:
+def _uneven(result: StageResult, parts: Parts | None) -> None:
+    for when, into in (("found", result.found), ("left", result.left)):
+        field = None if parts is None else parts.found_ev if when == "found" else parts.left_ev
+        into["uneven_rms_ev"] = None if field is None else uneven_rms_ev(field)
+        if into["uneven_rms_ev"] is None:
+            result.unmeasured[f"{when}.uneven_rms_ev"] = "no two frames share enough trusted ground"
+    if parts is not None:
+        result.applied["uneven_frames"] = int(np.count_nonzero(parts.applied_ev.any(axis=(1, 2))))
+
+
+def _warn(result: StageResult, sequence: Sequence, light: Levels, period: float, told: Light) -> None:
     if is_short(len(sequence.frames), period):
         result.warnings.append(
             f"the sequence is shorter than two periods of {period:.0f} frames: "
             "its slow light was taken as a straight line"
         )
-    if not told:
+    if told.tags == "silent":
         result.warnings.append("no photo tells its exposure: all changes of level count as light or flicker")
-    if np.any(np.abs(steps) > STEP_LIMIT_EV):
+    if told.beyond:
         result.warnings.append(
             f"at an EXIF change the level moved over {STEP_LIMIT_EV} EV more than the tags say: kept as light"
         )
     loose = [f.label for f in sequence.photos if light.unregistered[f.frame]]
     if loose:
         result.warnings.append(
-            f"{len(loose)} frames share no registered ground with others and rest on the whole picture: "
-            + ", ".join(loose[:5])
+            f"{len(loose)} frames share no registered ground with others and rest on the whole picture or on "
+            "their tags: " + ", ".join(loose[:5])
         )
+    apart = 0 if light.group is None else int(light.group.max(initial=0))
+    if apart > 0:
+        result.warnings.append(
+            f"the ground is lost {apart} times and found again: the light is taken to go on evenly there"
+        )
+
+
+def _range(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.max() - known.min()) if len(known) else None
 
 
 def _number(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
+def _rests_on(light: Levels, frame: int) -> str:
+    if light.group is None:
+        return RESTS_ON[ALIGNED] if light.unregistered[frame] else "registered ground"
+    group = int(light.group[frame])
+    return RESTS_ON.get(group, "registered ground" if group == 0 else f"registered ground of group {group}")
+
+
 def _rows(
-    sequence: Sequence, light: Levels, exif: Floats, slow: Floats, gain: Floats, left: Floats
+    sequence: Sequence,
+    light: Levels,
+    held_out: Levels,
+    told: Light,
+    flicker: Floats,
+    gain: Floats,
+    left: Floats,
+    parts: Parts | None,
 ) -> list[dict[str, object]]:
     level = light.level_ev @ CHANNEL_SHARE
+    exif = exposure_tags(sequence)
     rows: list[dict[str, object]] = []
     for frame in sequence.frames:
         k = frame.frame
-        note: str | None = None
-        if not frame.usable:
-            note = frame.state
-        elif not np.isfinite(level[k]):
-            note = "gain from the tags alone: nothing shared with other frames"
-        elif light.unregistered[k]:
-            note = "rests on the whole picture, not on registered ground"
-        rows.append(
-            {
-                "frame": k,
-                "file": frame.file,
-                "level_ev": _number(level[k]),
-                "exif_ev": _number(exif[k]),
-                "light_ev": _number(slow[k]),
-                "gain_ev": _number(gain[k]),
-                "left_ev": _number(left[k]),
-                "uncertainty_ev": _number(light.sigma_ev[k]),
-                "note": note,
-            }
-        )
+        known = bool(np.isfinite(level[k]))
+        rests_on = None if not frame.usable else _rests_on(light, k) if known else RESTS_ON[NOTHING]
+        row: dict[str, object] = {
+            "frame": k,
+            "file": frame.file,
+            "level_ev": _number(level[k]),
+            "level_rgb_ev": [_number(value) for value in light.level_ev[k]],
+            "exif_ev": _number(exif[k]),
+            "scene_light_ev": _number(told.light_ev[k]),
+            "light_ev": _number(told.kept_ev[k]),
+            "found_ev": _number(flicker[k]),
+            "gain_ev": _number(gain[k]),
+            "gain_sigma_ev": _number(light.sigma_ev[k]),
+            "left_ev": _number(left[k]),
+            "left_sigma_ev": _number(held_out.sigma_ev[k]),
+            "rests_on": rests_on,
+            "note": frame.state if not frame.usable else None,
+        }
+        rows.append(row | (_uneven_row(parts, k) if parts is not None else {}))
     return rows
+
+
+def _uneven_row(parts: Parts, frame: int) -> dict[str, object]:
+    def size(field: Floats) -> float | None:
+        return _number(float(np.sqrt(np.mean(field[frame] ** 2))))
+
+    return {
+        "uneven_found_ev": size(parts.found_ev),
+        "uneven_sigma_ev": size(parts.sigma_ev),
+        "uneven_applied_ev": size(parts.applied_ev),
+        "uneven_left_ev": size(parts.left_ev),
+    }

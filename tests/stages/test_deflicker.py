@@ -8,7 +8,8 @@ import pytest
 from pipeline.measure.highpass import fast_part, slow_part
 from pipeline.measure.levels import Levels
 from pipeline.settings import DeflickerSettings
-from pipeline.stages.deflicker import Deflickered, anchored, deflicker, exposure_tags, tag_shapes
+from pipeline.stages.deflicker import Deflickered, anchored, deflicker
+from pipeline.stages.light import exposure_tags, tag_shapes
 from pipeline.stages.result import StageResult
 from tests.stages.flights import levels_of, sequence_of
 
