@@ -117,19 +117,22 @@ def render_visit(job: RenderJob, visit: Visit) -> Visited:
         # A stand-in comes with its own correction; the frame's number seeds the dither.
         return correction if source is None else source.model_copy(update={"frame": correction.frame})
 
+    light: Lit | None = None
+    if visit.lit:
+        working = render_working(photo, applied(own), job.corrections, job.formats)
+        light = Lit(working, told(VideoFrame(-1, visit.photo, visit.photo, visit.photo, visit.photo, 0.0)))
+
     def rendered(frame: VideoFrame) -> Rendered | Lit:
         correction = applied(job.corrections.frames[frame.frame])
+        if light is not None and frame.frame == own.frame:
+            lit = replace(light, told=told(frame))
+            return lit if job.blur else _finished(job, lit)
         if job.blur:
-            light = render_working(photo, correction, job.corrections, job.formats)
-            return Lit(light, told(frame))
+            return Lit(render_working(photo, correction, job.corrections, job.formats), told(frame))
         grade = job.grading.at(frame.place)
         samples = render_frame(photo, correction, job.corrections, grade, job.formats)
         return replace(told(frame), samples=samples)
 
-    light = None
-    if visit.lit:
-        working = render_working(photo, applied(own), job.corrections, job.formats)
-        light = Lit(working, told(VideoFrame(-1, visit.photo, visit.photo, visit.photo, visit.photo, 0.0)))
     return Visited(
         visit,
         [rendered(frame) for frame in visit.shown],

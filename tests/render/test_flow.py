@@ -111,7 +111,9 @@ def test_what_moves_against_the_ground_is_followed() -> None:
     def scene(share: float) -> F32:
         frame = window(ground, 40 + 4 * share, 40).copy()
         place = (round(16 * (100 + 24 * share)), 16 * 120)
-        return np.asarray(cv2.circle(frame, place, 16 * 30, (0.02, 0.02, 0.02), -1, cv2.LINE_AA, 4), np.float32)
+        return np.asarray(
+            cv2.circle(frame, place, 16 * 30, (0.02, 0.02, 0.02), -1, cv2.LINE_AA, 4), np.float32
+        )
 
     first, second, truth = scene(0.0), scene(1.0), scene(0.5)
     made = between(first, second, compare(grey(first), grey(second)), 0.5)
