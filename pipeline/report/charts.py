@@ -7,14 +7,16 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, Literal
 
-from pipeline.report.schema import Report, ReportedFrame
+from pipeline.report.schema import Report
 
-Role = Literal["before", "after", "kept"]
+# "bad" and "accent" tell two measures of the photos apart, as red and blue.
+Role = Literal["before", "after", "kept", "bad", "accent"]
+Column = list[float | None]
 
 
 @dataclass(frozen=True)
 class Series:
-    """A curve: the sum of the values of `keys` in the frames of a report."""
+    """A curve: the sum over frames of the values of `keys`, each "key" of the chart's stage."""
 
     name: str
     role: Role
@@ -26,7 +28,8 @@ class Chart:
     """Curves of one stage over the frames; `caption` tells what a defect looks like.
 
     The axis spans at least `least_span`, so that a harmless ripple does not fill the picture. `centred`
-    curves are drawn about their own medians, where only their shapes can be compared.
+    curves are drawn about their own medians, where only their shapes can be compared. `causes` are those
+    of findings whose frames are marked in it.
     """
 
     key: str
@@ -37,9 +40,10 @@ class Chart:
     least_span: float
     series: tuple[Series, ...]
     centred: bool = False
+    causes: tuple[str, ...] = ()
 
 
-def _motion(angle: str, title: str, caption: str) -> Chart:
+def _motion(angle: str, title: str, caption: str, *causes: str) -> Chart:
     return Chart(
         key=angle,
         stage="stabilise",
@@ -47,12 +51,15 @@ def _motion(angle: str, title: str, caption: str) -> Chart:
         unit="degrees",
         caption=caption,
         least_span=1.0,
+        causes=causes,
         series=(
             Series("as flown", "before", (f"{angle}_deg",)),
             Series("steady camera", "after", (f"steady_{angle}_deg",)),
         ),
     )
 
+
+_CHANGES = ("exposure_flicker", "exposure_change", "flashing")
 
 CHARTS = (
     Chart(
@@ -66,6 +73,7 @@ CHARTS = (
         "of shutter, aperture or ISO. A slow curve is the light itself, and stays. After the correction "
         "only the slow curve should be left.",
         least_span=0.1,
+        causes=(*_CHANGES, "light_change"),
         series=(
             Series("as photographed", "before", ("level_ev",)),
             Series("slow light, kept", "kept", ("light_ev",)),
@@ -91,6 +99,7 @@ CHARTS = (
         "is a warmer light). Automatic white balance shows as steps or a wander; one flat line means that "
         "all frames are rendered alike.",
         least_span=10.0,
+        causes=("auto_white_balance",),
         series=(
             Series("camera's choice", "before", ("as_shot_mired",)),
             Series("rendered", "after", ("mired",)),
@@ -118,8 +127,8 @@ CHARTS = (
         "the lens. A slow slope is the light of the day; a step is a filter, a shadow or a cloud.",
         least_span=0.1,
         series=(
-            Series("red against green", "before", ("scene_rg_ev",)),
-            Series("blue against green", "after", ("scene_bg_ev",)),
+            Series("red against green", "bad", ("scene_rg_ev",)),
+            Series("blue against green", "accent", ("scene_bg_ev",)),
         ),
     ),
     _motion(
@@ -127,30 +136,46 @@ CHARTS = (
         "Heading",
         "Which way the camera pointed, clockwise from its first frame. A stair is a turn at a waypoint: it "
         "should become a slope. Fine teeth are shake: the steady line has none.",
+        "heading_step",
+        "shake",
     ),
     _motion(
         "pitch",
         "Tilt",
         "How far the camera looked up from where it began. Teeth are gusts and gimbal play, seen as a "
         "horizon that hops up and down.",
+        "pitch_step",
+        "shake",
     ),
     _motion(
         "roll",
         "Roll",
         "How far the picture leans from where it began. Teeth make the horizon rock; a slow lean shows in "
         "turns.",
+        "horizon_tilt",
+        "shake",
     ),
 )
 
 
-def chart_data(reports: Mapping[str, Report]) -> list[dict[str, Any]]:
+def columns_of(reports: Mapping[str, Report], count: int) -> dict[tuple[str, str], Column]:
+    """Return {(stage, key): values over `count` frames} of every number that reports tell of frames."""
+    columns: dict[tuple[str, str], Column] = {}
+    for stage, report in reports.items():
+        for frame in report.frames:
+            if not 0 <= frame.frame < count:
+                continue
+            for key, value in (frame.model_extra or {}).items():
+                if isinstance(value, int | float) and not isinstance(value, bool):
+                    columns.setdefault((stage, key), [None] * count)[frame.frame] = float(value)
+    return columns
+
+
+def chart_data(columns: Mapping[tuple[str, str], Column]) -> list[dict[str, Any]]:
     """Return the charts that have values: title, unit, caption and series as lists over frames."""
     drawn = []
     for chart in CHARTS:
-        report = reports.get(chart.stage)
-        if report is None:
-            continue
-        series = [_series_data(series, report.frames, chart.centred) for series in chart.series]
+        series = [_series_data(one, chart, columns) for one in chart.series]
         series = [one for one in series if any(value is not None for value in one["y"])]
         if series:
             drawn.append(
@@ -160,22 +185,24 @@ def chart_data(reports: Mapping[str, Report]) -> list[dict[str, Any]]:
                     "unit": chart.unit,
                     "caption": chart.caption,
                     "range": _least_range(series, chart.least_span),
+                    "causes": chart.causes,
                     "series": series,
                 }
             )
     return drawn
 
 
-def _series_data(series: Series, frames: list[ReportedFrame], centred: bool) -> dict[str, Any]:
-    values = [_sum(frame, series.keys) for frame in frames]
+def _series_data(series: Series, chart: Chart, columns: Mapping[tuple[str, str], Column]) -> dict[str, Any]:
+    found = [columns.get((chart.stage, key)) for key in series.keys]
+    values: Column = []
+    if all(column is not None for column in found):
+        values = [_sum(row) for row in zip(*(column for column in found if column), strict=True)]
     known = [value for value in values if value is not None]
-    middle = median(known) if centred and known else 0.0
+    middle = median(known) if chart.centred and known else 0.0
     return {
         "name": series.name,
         "role": series.role,
-        "x": [frame.frame for frame in frames],
-        "y": [None if value is None else value - middle for value in values],
-        "file": [frame.file or "no photo" for frame in frames],
+        "y": [None if value is None else float(f"{value - middle:.6g}") for value in values],
     }
 
 
@@ -188,7 +215,6 @@ def _least_range(series: list[dict[str, Any]], least_span: float) -> list[float]
     return [middle - least_span / 2, middle + least_span / 2]
 
 
-def _sum(frame: ReportedFrame, keys: tuple[str, ...]) -> float | None:
-    values = [(frame.model_extra or {}).get(key) for key in keys]
-    numbers = [v for v in values if isinstance(v, int | float) and not isinstance(v, bool)]
-    return sum(numbers) if len(numbers) == len(keys) else None
+def _sum(values: tuple[float | None, ...]) -> float | None:
+    numbers = [value for value in values if value is not None]
+    return sum(numbers) if len(numbers) == len(values) else None

@@ -1,178 +1,79 @@
-"""The page of one sequence: one self-contained file made from the reports in its folder."""
+"""The page of one sequence: one self-contained file made from what lies in its folder."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from pipeline.errors import EvenflightError
-from pipeline.report.charts import chart_data
-from pipeline.report.metrics import MEASURES, Judgement, Limit, Measure, load_limits, verdict
-from pipeline.report.schema import STAGES, Report, read_report, write_text
+from pipeline.report.charts import chart_data, columns_of
+from pipeline.report.course import course_data
+from pipeline.report.metrics import load_limits
+from pipeline.report.pages import number, render_page
+from pipeline.report.pictures import pictures_of
+from pipeline.report.schema import STAGES, Report, ReportedFrame, read_report, write_text
+from pipeline.report.timeline import frame_rows, without_photo
+from pipeline.report.verdicts import table_rows, verdict_sentences
 
 VIDEO_SUFFIXES = (".mp4", ".mov", ".mkv")
-
-
-@dataclass(frozen=True)
-class Row:
-    """A measure as it was found and as it is left: by the solve (held out), and in pictures alone.
-
-    `video_found` is of the photos as they came, `video` of the finished video, both measured alike.
-    """
-
-    measure: Measure
-    limit: Limit | None
-    found: float | None
-    left: float | None
-    video_found: float | None
-    video: float | None
-    why_not: tuple[str, ...]
-
-    @property
-    def final(self) -> float | None:
-        """The figure that is judged: the video's where it was measured, else the solve's."""
-        return self.left if self.video is None else self.video
-
-    @property
-    def judgement(self) -> Judgement:
-        """The final figure against its limit."""
-        return verdict(self.final, self.limit)
-
-
-# What the page says first: measure, and the sentence's beginning for each judgement.
-_SENTENCES: tuple[tuple[str, dict[Judgement, str]], ...] = (
-    (
-        "flicker_rms_ev",
-        {
-            "within": "The exposure is even",
-            "beyond": "The exposure still flickers",
-            "not measured": "The exposure could not be judged",
-        },
-    ),
-    (
-        "neutral_rms_mired",
-        {
-            "within": "The white balance holds",
-            "beyond": "The white balance drifts",
-            "not measured": "The white balance could not be judged",
-        },
-    ),
-    (
-        "jitter_rms_px",
-        {
-            "within": "The motion is steady",
-            "beyond": "The motion still shakes",
-            "not measured": "The motion could not be judged",
-        },
-    ),
-)
+_DEFAULT_FPS = 30.0
 
 
 def write_page(folder: Path) -> Path:
-    """Write `report.html` from the reports in the output folder of a sequence, and return its path.
+    """Write `report.html` from the output folder of a sequence, and return its path.
 
-    An absent or broken report is a remark on the page. Raises EvenflightError where the page cannot be
-    written.
+    An absent or broken report, picture or video is a remark on the page. Raises EvenflightError where the
+    page cannot be written.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
-    from plotly.offline import get_plotlyjs
-
     reports, troubles = _read_all(folder)
+    frames = frame_rows(reports)
+    findings: list[dict[str, Any]] = []
+    troubled = {frame for finding in findings for frame in finding["frames"]}
+    columns = columns_of(reports, len(frames))
+    course = course_data(reports.get("load"), troubled)
+    video, fps, shown = _video_of(folder, reports.get("encode"))
+    before, after = pictures_of(folder, len(frames), video, shown, fps, _telling_frame(findings, len(frames)))
     rows = table_rows(reports, load_limits())
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "html_templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["number"] = number
-    text = environment.get_template("report.html.j2").render(
+    text = render_page(
+        "report.html.j2",
         id=folder.resolve().name,
-        rows=rows,
-        verdicts=verdict_sentences(rows),
-        charts=chart_data(reports),
         facts=_facts(reports),
-        frames=len(reports["load"].frames) if "load" in reports else 0,
-        without_photo=_without_photo(reports),
+        verdicts=verdict_sentences(rows),
+        findings=findings,
+        rows=rows,
+        charts=(charts := chart_data(columns)),
+        course=course,
+        frames=frames,
+        without_photo=without_photo(frames),
         warnings=[(stage, text) for stage, report in reports.items() for text in report.warnings],
         troubles=troubles,
         reports=reports,
         videos=[(path.name, quote(path.name)) for path in _videos(folder)],
         documents=[path.name for path in sorted(folder.glob("*.json"))],
-        plotly=Markup(get_plotlyjs().replace("</script", r"<\/script")),
+        before=before,
+        after=after,
+        page={
+            "fps": fps,
+            "frames": frames,
+            "charts": charts,
+            "course": course,
+            "findings": [
+                {key: finding[key] for key in ("cause", "frames", "seen", "severity")} for finding in findings
+            ],
+            "before": before.as_json(),
+            "after": after.as_json(),
+        },
     )
     path = folder / "report.html"
     write_text(path, text)
     return path
 
 
-def table_rows(reports: Mapping[str, Report], limits: Mapping[str, Limit]) -> list[Row]:
-    """Return a row for each registered measure that any report holds."""
-    encode = reports.get("encode")
-    rows = []
-    for key, measure in MEASURES.items():
-        solving = next((r for s, r in reports.items() if s != "encode" and key in r.found), None)
-        video = encode if encode is not None and key in encode.left else None
-        if solving is None and video is None:
-            continue
-        first = solving or video
-        reasons = [
-            f"{report.stage}: {report.unmeasured[place]}"
-            for report in (solving, video)
-            if report is not None
-            for place in (f"found.{key}", f"left.{key}")
-            if place in report.unmeasured
-        ]
-        rows.append(
-            Row(
-                measure=measure,
-                limit=limits.get(key),
-                found=first.found[key] if first else None,
-                left=solving.left[key] if solving else None,
-                video_found=video.found[key] if video else None,
-                video=video.left[key] if video else None,
-                why_not=tuple(dict.fromkeys(reasons)),
-            )
-        )
-    return rows
-
-
-def verdict_sentences(rows: list[Row]) -> list[tuple[Judgement, str]]:
-    """Return the sentences that the page opens with, each with its judgement."""
-    by_key = {row.measure.key: row for row in rows}
-    sentences: list[tuple[Judgement, str]] = []
-    for key, openings in _SENTENCES:
-        row = by_key.get(key)
-        if row is None or row.judgement not in openings:
-            continue
-        opening = openings[row.judgement]
-        if row.judgement == "not measured":
-            sentences.append((row.judgement, f"{opening}: {'; '.join(row.why_not) or 'no figure'}."))
-            continue
-        unit = f" {row.measure.unit}".rstrip()
-        first = row.found if row.video is None else row.video_found
-        was = "an unknown amount" if first is None else f"{number(first)}{unit}"
-        left = f"{number(row.final)}{unit} left{' in the video' if row.video is not None else ''}"
-        bound = f" (limit {number(row.limit.value)}{unit})" if row.limit else ""
-        solved = ""
-        if row.video is not None and row.left is not None:
-            solved = f"; by what was held out of the solve, {number(row.found)} became {number(row.left)}"
-        sentences.append((row.judgement, f"{opening}: {was} found, {left}{bound}{solved}."))
-    return sentences
-
-
-def number(value: float | None) -> str:
-    """Return a figure with three significant digits, whole numbers whole; a dash for None."""
-    if value is None:
-        return "–"
-    if float(value).is_integer() and abs(value) < 1e6:
-        return str(int(value))
-    return f"{value:.3g}"
+def _telling_frame(findings: list[dict[str, Any]], count: int) -> int:
+    """Return the frame that the page shows first: of the first finding, else the middle one."""
+    return int(findings[0]["frames"][0]) if findings and findings[0]["frames"] else count // 2
 
 
 def _read_all(folder: Path) -> tuple[dict[str, Report], list[str]]:
@@ -208,15 +109,24 @@ def _facts(reports: Mapping[str, Report]) -> list[str]:
     return facts
 
 
-def _without_photo(reports: Mapping[str, Report]) -> list[dict[str, Any]]:
-    load = reports.get("load")
-    listed = []
-    for frame in load.frames if load else ():
-        extra = frame.model_extra or {}
-        if extra.get("state", "photo") != "photo":
-            why = extra.get("why") or extra["state"]
-            listed.append({"frame": frame.frame, "file": frame.file or "no photo", "why": why})
-    return listed
+def _video_of(folder: Path, encode: Report | None) -> tuple[Path | None, float, list[float]]:
+    """Return the video that the report of encode tells of, its rate, and the place each frame shows."""
+    if encode is None:
+        return None, _DEFAULT_FPS, []
+    outputs = encode.applied.get("outputs")
+    listed = [one for one in outputs if isinstance(one, dict)] if isinstance(outputs, list) else []
+    latest = next((one for one in listed if one.get("fingerprint") == encode.fingerprint), None)
+    latest = latest or next(iter(listed), {})
+    told = latest.get("fps")
+    fps = float(told) if isinstance(told, str | int | float) and float(told) > 0.0 else _DEFAULT_FPS
+    path = folder / Path(str(latest.get("file", ""))).name
+    shown = [_place(frame) for frame in encode.frames]
+    return (path if path.is_file() else None), fps, shown
+
+
+def _place(frame: ReportedFrame) -> float:
+    place = (frame.model_extra or {}).get("place")
+    return frame.frame if place is None else float(place)
 
 
 def _videos(folder: Path) -> list[Path]:

@@ -27,6 +27,7 @@ function curve(series, unit) {
 }
 function whenColoursChange(draw) {
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
-  // Paper is white whatever the screen was.
-  window.addEventListener("afterprint", draw);
+  const paper = on => () => { document.documentElement.classList.toggle("paper", on); draw(); };
+  window.addEventListener("beforeprint", paper(true));
+  window.addEventListener("afterprint", paper(false));
 }

@@ -1,0 +1,175 @@
+"""The small pictures on the page: each photo as it was, and the frame of the video it became."""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import EvenflightError
+from pipeline.measure.flash import MOST_FLASHES, FlashMeter
+from pipeline.measure.video import frames_of
+
+WIDTH_PX = 320
+STILL_WIDTH_PX = 960
+# All small pictures together, before base64 makes a third more of them; the page stays under 15 MB.
+BUDGET_BYTES = 6_600_000
+MOST_PICTURES = 1500
+_QUALITY, _STILL_QUALITY = 68, 80
+_LEAST_SCALE = 0.3
+
+
+@dataclass
+class Side:
+    """One picture for each frame, before or after; None where there is none.
+
+    `pictures` are JPEGs, `still` a larger one of the frame `still_frame`, `width` × `height` the size of the
+    small ones. `flashes` is the most flashes in any second when they are played, by WCAG's count.
+    """
+
+    pictures: list[bytes | None]
+    still: bytes | None = None
+    still_frame: int = 0
+    width: int = WIDTH_PX
+    height: int = WIDTH_PX * 3 // 4
+    flashes: float = 0.0
+    why_not: str | None = None
+
+    @property
+    def beyond(self) -> bool:
+        """Whether playing them exceeds WCAG's limit of flashes."""
+        return self.flashes > MOST_FLASHES
+
+    def as_json(self) -> dict[str, Any]:
+        """Return what the page's script reads."""
+        return {
+            "pictures": [_base64(picture) for picture in self.pictures],
+            "still": _base64(self.still),
+            "stillFrame": self.still_frame,
+            "width": self.width,
+            "height": self.height,
+            "flashes": self.flashes,
+            "beyond": self.beyond,
+            "whyNot": self.why_not,
+        }
+
+
+@dataclass
+class _Collected:
+    """Pictures on their way in: encoded at once, so that only one is in memory whole."""
+
+    meter: FlashMeter
+    side: Side
+    _last: Any = field(default=None, repr=False)
+
+    def take(self, frame: int, picture: Any, *, keep: bool) -> None:
+        import cv2
+
+        height = max(2, round(picture.shape[0] * WIDTH_PX / picture.shape[1]))
+        small = cv2.resize(picture, (WIDTH_PX, height), interpolation=cv2.INTER_AREA)
+        self.side.width, self.side.height = WIDTH_PX, height
+        if self._last is None or self._last.shape == small.shape:
+            self.meter.feed(small)
+            self._last = small
+        if keep:
+            self.side.pictures[frame] = _jpeg(small, _QUALITY)
+        if frame == self.side.still_frame and self.side.still is None:
+            self.side.still = _jpeg(_at_most(picture, STILL_WIDTH_PX), _STILL_QUALITY)
+
+    def done(self) -> Side:
+        self.side.flashes = self.meter.figures().worst if self._last is not None else 0.0
+        return self.side
+
+
+def pictures_of(
+    folder: Path, count: int, video: Path | None, shown: Sequence[float], fps: float, still_frame: int
+) -> tuple[Side, Side]:
+    """Return the pictures of `count` frames before and after, small enough for the page together.
+
+    Before: the thumbnails in `folder`/work/thumbs. After: the frames of `video`; `shown[k]` is the place
+    in the timeline that video frame k shows. `still_frame` is the frame of the larger still. Of more than
+    `MOST_PICTURES` frames only every so-manieth has a picture.
+    """
+    every = math.ceil(count / MOST_PICTURES) if count else 1
+    before = _before(folder / "work" / "thumbs", count, fps, still_frame, every)
+    after = _after(video, count, shown, fps, still_frame, every)
+    total = sum(len(picture) for side in (before, after) for picture in side.pictures if picture)
+    if total > BUDGET_BYTES:
+        scale = max(_LEAST_SCALE, math.sqrt(BUDGET_BYTES / total) * 0.98)
+        for side in (before, after):
+            _shrink(side, scale)
+    return before, after
+
+
+def _before(thumbs: Path, count: int, fps: float, still_frame: int, every: int) -> Side:
+    import cv2
+
+    collected = _Collected(FlashMeter(fps), Side([None] * count, still_frame=still_frame))
+    for frame in range(count):
+        picture = (
+            cv2.imread(str(thumbs / f"{frame:05d}.jpg")) if (thumbs / f"{frame:05d}.jpg").is_file() else None
+        )
+        if picture is not None:
+            collected.take(frame, cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), keep=frame % every == 0)
+    side = collected.done()
+    if not any(side.pictures):
+        side.why_not = "The small pictures in work/thumbs are gone: measure the sequence again."
+    return side
+
+
+def _after(
+    video: Path | None, count: int, shown: Sequence[float], fps: float, still_frame: int, every: int
+) -> Side:
+    collected = _Collected(FlashMeter(fps), Side([None] * count, still_frame=still_frame))
+    if video is None:
+        collected.side.why_not = "No video has been made yet."
+        return collected.side
+    try:
+        for place, picture in zip(shown, frames_of(video, STILL_WIDTH_PX), strict=False):
+            frame = round(place)
+            fresh = 0 <= frame < count and collected.side.pictures[frame] is None
+            collected.take(frame, picture, keep=fresh and frame % every == 0)
+    except EvenflightError as error:
+        collected.side.why_not = f"{error}."
+    return collected.done()
+
+
+def _shrink(side: Side, scale: float) -> None:
+    """Make every small picture of a side smaller."""
+    import cv2
+    import numpy as np
+
+    width, height = max(2, round(side.width * scale)), max(2, round(side.height * scale))
+    for frame, picture in enumerate(side.pictures):
+        if picture is not None:
+            whole: Any = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_COLOR)
+            small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+            side.pictures[frame] = _encoded(small, _QUALITY)
+    side.width, side.height = width, height
+
+
+def _at_most(picture: Any, width: int) -> Any:
+    import cv2
+
+    if picture.shape[1] <= width:
+        return picture
+    height = max(2, round(picture.shape[0] * width / picture.shape[1]))
+    return cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA)
+
+
+def _jpeg(rgb: Any, quality: int) -> bytes:
+    return _encoded(rgb[..., ::-1], quality)
+
+
+def _encoded(bgr: Any, quality: int) -> bytes:
+    import cv2
+
+    settings = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1]
+    return bytes(cv2.imencode(".jpg", bgr, settings)[1].tobytes())
+
+
+def _base64(picture: bytes | None) -> str | None:
+    return None if picture is None else base64.b64encode(picture).decode("ascii")
