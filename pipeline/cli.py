@@ -43,6 +43,14 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print facts as JSON on
 WorkersOption = Annotated[
     int | None, typer.Option("--workers", min=1, metavar="N", help="Photos worked on at once [all cores].")
 ]
+ExecutorOption = Annotated[
+    str | None,
+    typer.Option(
+        "--executor",
+        metavar="dask://HOST:PORT",
+        help="Work on a Dask cluster that sees the same folders. Only on a network you trust.",
+    ),
+]
 MovedOption = Annotated[
     Path | None, typer.Option("--card", metavar="CARD", help="Where the photographs are now, if they moved.")
 ]
@@ -126,13 +134,14 @@ def run(
     set_: SetOption = None,
     json: JsonOption = False,
     workers: WorkersOption = None,
+    executor: ExecutorOption = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="Fail, with exit status 1, where a photo is left out.")
     ] = False,
 ) -> None:
     """Make a video of every sequence on a card, with reports; a rerun repeats only what changed."""
     configured = _configured(config, set_)
-    _finish(_run_card(card, out, configured, sequence, workers), json, strict)
+    _finish(_run_card(card, out, configured, sequence, workers, executor), json, strict)
 
 
 @app.command()
@@ -145,6 +154,7 @@ def regrade(
     set_: SetOption = None,
     json: JsonOption = False,
     workers: WorkersOption = None,
+    executor: ExecutorOption = None,
 ) -> None:
     """Render a sequence again with another grade, from its corrections, without measuring."""
     from json import dumps
@@ -154,7 +164,9 @@ def regrade(
 
     configured = _configured(config, [*(set_ or []), f"encode.grade={dumps(grade)}"])
     with Terminal() as progress:
-        outcome = job.regrade(folder, configured, card=card, progress=progress, workers=workers)
+        outcome = job.regrade(
+            folder, configured, card=card, progress=progress, workers=workers, executor=executor
+        )
     _finish([outcome], json)
 
 
@@ -170,6 +182,7 @@ def stage(
     set_: SetOption = None,
     json: JsonOption = False,
     workers: WorkersOption = None,
+    executor: ExecutorOption = None,
 ) -> None:
     """Do one stage of a sequence again, with other settings."""
     from pipeline import run as job
@@ -177,7 +190,9 @@ def stage(
 
     configured = _configured(config, set_)
     with Terminal() as progress:
-        outcome = job.run_stage(folder, name, configured, card=card, progress=progress, workers=workers)
+        outcome = job.run_stage(
+            folder, name, configured, card=card, progress=progress, workers=workers, executor=executor
+        )
     _finish([outcome], json)
 
 
@@ -402,13 +417,20 @@ def _planned(waypoints: Path | None, flown: Path | None, card: Path | None, told
 
 
 def _run_card(
-    card: Path, out: Path, configured: Configured, sequence: str | None, workers: int | None
+    card: Path,
+    out: Path,
+    configured: Configured,
+    sequence: str | None,
+    workers: int | None,
+    executor: str | None = None,
 ) -> list[Outcome]:
     from pipeline import run as job
     from pipeline.console.terminal import Terminal
 
     with Terminal() as progress:
-        return job.run_card(card, out, configured, sequence=sequence, progress=progress, workers=workers)
+        return job.run_card(
+            card, out, configured, sequence=sequence, progress=progress, workers=workers, executor=executor
+        )
 
 
 def _finish(outcomes: list[Outcome], json: bool, strict: bool = False) -> None:

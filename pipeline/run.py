@@ -8,10 +8,11 @@ from shutil import disk_usage
 from typing import Any
 
 from pipeline.card.scan import scan_card
+from pipeline.cluster import workplace
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.job import LEAST_PHOTOS, Outcome, Progress, Workshop, render, run_sequence
 from pipeline.outputs import Folder, card_of, locked, read_corrections
-from pipeline.parallel import default_workers, local_executor
+from pipeline.parallel import default_workers
 from pipeline.render.delivery import load_delivery
 from pipeline.render.grades import load_grading
 from pipeline.report.html import write_page
@@ -47,6 +48,7 @@ def run_card(
     sequence: str | None,
     progress: Progress,
     workers: int | None = None,
+    executor: str | None = None,
 ) -> list[Outcome]:
     """Make the video and reports of every sequence on `card`, or of the one called `sequence`.
 
@@ -65,11 +67,12 @@ def run_card(
     )
     _refuse_full_disk(out, chosen, size)
     outcomes = []
-    count = workers or default_workers()
-    with ExitStack() as held, local_executor(count) as executor:
+    if executor is not None:
+        card, out = card.resolve(), out.resolve()  # other machines stand in other folders
+    with ExitStack() as held, workplace(executor, workers) as (pool, count):
         for one in chosen:  # all at once, so that of two runs the second stops before it has begun
             held.enter_context(locked(Folder(out / one.id)))
-        shop = Workshop(card, configured, executor, count, progress)
+        shop = Workshop(card, configured, pool, count, progress)
         for one in chosen:
             folder = Folder(out / one.id)
             try:
@@ -138,6 +141,7 @@ def run_stage(
     card: Path | None,
     progress: Progress,
     workers: int | None = None,
+    executor: str | None = None,
 ) -> Outcome:
     """Do one stage of a finished sequence again, with the settings it had and those set now.
 
@@ -151,9 +155,10 @@ def run_stage(
     photos = card or card_of(place)  # also tells whether the folder holds results
     settled = _settled(place, configured)
     sequence = _sequence_of(place, photos, settled)
-    count = workers or default_workers()
-    with locked(place), local_executor(count) as executor:
-        return run_sequence(sequence, place, Workshop(photos, settled, executor, count, progress), wanted)
+    if executor is not None:
+        place, photos = Folder(folder.resolve()), photos.resolve()
+    with locked(place), workplace(executor, workers) as (pool, count):
+        return run_sequence(sequence, place, Workshop(photos, settled, pool, count, progress), wanted)
 
 
 def regrade(
@@ -163,15 +168,17 @@ def regrade(
     card: Path | None,
     progress: Progress,
     workers: int | None = None,
+    executor: str | None = None,
 ) -> Outcome:
     """Render a finished sequence again from its corrections, without measuring or solving."""
     place = Folder(folder)
     corrections = read_corrections(place.corrections)
     photos = card or card_of(place)
     outcome = Outcome(corrections.id, folder)
-    count = workers or default_workers()
-    with locked(place), local_executor(count) as executor:
-        shop = Workshop(photos, _settled(place, configured), executor, count, progress)
+    if executor is not None:
+        place, photos = Folder(folder.resolve()), photos.resolve()
+    with locked(place), workplace(executor, workers) as (pool, count):
+        shop = Workshop(photos, _settled(place, configured), pool, count, progress)
         render(corrections, place, shop, outcome)
     write_page(folder)
     return outcome

@@ -16,7 +16,7 @@ PACKAGE = Path(pipeline.__file__).parent
 
 # Lowest first; a part may import its own level and those below it.
 LEVELS = (
-    ("errors", "parallel", "sequence", "corrections", "settings", "__init__"),
+    ("errors", "parallel", "cluster", "sequence", "corrections", "settings", "__init__"),
     ("photo", "colour", "geometry"),
     ("measure", "card"),
     ("stages", "render"),

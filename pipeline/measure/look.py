@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.cluster import near
 from pipeline.colour.camera import CameraColour
 from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_to_srgb
 from pipeline.errors import PhotoError
@@ -206,7 +207,7 @@ def look_and_compare(
             continue
         for baseline in BASELINES:
             if baseline <= len(recent):
-                pending.append(executor.submit(compare, recent[-baseline], current))
+                pending.append(near(executor).submit(compare, recent[-baseline], current))
         recent.append(current)
         while len(pending) > len(BASELINES) * 2:
             yield pending.popleft().result()
