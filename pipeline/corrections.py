@@ -45,6 +45,11 @@ class FrameCorrection(_Record):
     black_shift: Triple = (0.0, 0.0, 0.0)
     grid_gain_ev: tuple[tuple[float, ...], ...] | None = None
 
+    @property
+    def lowest_field_ev(self) -> float:
+        """The least gain of the field over the picture, 0 where there is none."""
+        return min(min(row) for row in self.grid_gain_ev) if self.grid_gain_ev is not None else 0.0
+
 
 class Corrections(_Record):
     """Corrections of a whole sequence (`corrections.json`).

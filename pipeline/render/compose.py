@@ -62,7 +62,7 @@ def look_of(photo: Photo, frame: FrameCorrection, corrections: Corrections) -> L
     gain = np.exp2(frame.gain_ev + np.asarray(frame.channel_gain_ev, np.float64))
     return Look(
         gain=gain.astype(np.float32),
-        ceilings=(gain / np.asarray(frame.neutral)).astype(np.float32),
+        ceilings=(gain * 2.0**frame.lowest_field_ev / np.asarray(frame.neutral)).astype(np.float32),
         white=corrections.white,
         matrix=balanced_to_bt2020(colour, frame.neutral).astype(np.float32),
         rebuild=corrections.highlights == "rebuild" and colour is not None,
@@ -154,7 +154,14 @@ def _coarser(plane: F32, across: int, down: int) -> F32:
     return plane
 
 
-def dither(planes: tuple[F32, F32, F32], format: FrameFormat, seed: int) -> Samples:
+def to_planes(code: F32, format: FrameFormat) -> tuple[F32, ...]:
+    """Return unrounded samples of R'G'B' codes (H×W×3): planes Y', Cb, Cr, or R'G'B' of the full range."""
+    if format.is_rgb:
+        return (code * np.float32(2**format.bits - 1),)
+    return to_ycbcr(code, format)
+
+
+def dither(planes: tuple[F32, ...], format: FrameFormat, seed: int) -> Samples:
     """Round the planes to whole codes, each up or down at random so that its mean is exact.
 
     Returns all samples in one array, plane after plane, as the encoder's pipe takes them. The noise
@@ -167,6 +174,8 @@ def dither(planes: tuple[F32, F32, F32], format: FrameFormat, seed: int) -> Samp
     for plane in planes:
         raised = noise.random(dtype=np.float32, out=reused("noise", plane.shape))
         raised += plane
+        if format.is_rgb:  # the full range's last code and the noise may round to one more
+            np.minimum(raised, np.float32(2**format.bits - 1), out=raised)
         # All values are positive, so the conversion to an integer rounds down.
         samples[start : start + plane.size].reshape(plane.shape)[...] = raised
         start += plane.size
@@ -190,7 +199,7 @@ def render_frame(
     sizes = _sizes_of(formats)
     samples: dict[FrameFormat, Samples] = {}
     for size, (rgb, homography) in zip(sizes, warped(photo, frame, corrections, sizes), strict=True):
-        strips = _working_strips(rgb, homography, look, corrections)
+        strips = _working_strips(rgb, homography, look, frame, corrections)
         samples |= _sampled(strips, due, _of_size(formats, size), frame.frame)
     return tuple(samples[format] for format in formats)
 
@@ -217,7 +226,7 @@ def render_working(
     pictures = []
     for rgb, homography in warped(photo, frame, corrections, _sizes_of(formats)):
         picture = np.empty(rgb.shape, np.float32)
-        for rows, strip in _working_strips(rgb, homography, look, corrections):
+        for rows, strip in _working_strips(rgb, homography, look, frame, corrections):
             picture[rows.start : rows.stop] = strip
         pictures.append(picture)
     return WorkingFrame(tuple(pictures), look.shoulder)
@@ -249,16 +258,22 @@ def _strip_rows(height: int) -> Iterator[range]:
 
 
 def _working_strips(
-    rgb: F32, homography: F64, look: Look, corrections: Corrections
+    rgb: F32, homography: F64, look: Look, frame: FrameCorrection, corrections: Corrections
 ) -> Iterator[tuple[range, F32]]:
     """Yield rows of a warped frame and their linear BT.2020: the per-pixel steps before the grade."""
     height, width = rgb.shape[:2]
+    field = None
+    if frame.grid_gain_ev is not None:
+        field = resample.field_gain(
+            homography, (width, height), corrections.width, corrections.height, frame.grid_gain_ev
+        )
     for rows in _strip_rows(height):
-        vignette = None
+        vignette = None if field is None else field[rows.start : rows.stop]
         if any(corrections.vignette):
-            vignette = resample.vignette_gain(
+            lens = resample.vignette_gain(
                 homography, (width, height), rows, corrections.width, corrections.height, corrections.vignette
             )
+            vignette = lens if vignette is None else lens * vignette
         yield rows, to_working_space(brighten(rgb[rows.start : rows.stop], look, vignette), look)
 
 
@@ -272,13 +287,15 @@ def _sampled(
         for format in formats:
             down = format.chroma_step[1]
             for plane, part, step in zip(
-                planes[format], to_ycbcr(code, format), (1, down, down), strict=True
+                planes[format], to_planes(code, format), (1, down, down), strict=False
             ):
                 plane[rows.start // step : rows.stop // step] = part
     return {format: dither(planes[format], format, seed) for format in formats}
 
 
-def _empty_planes(format: FrameFormat) -> tuple[F32, F32, F32]:
+def _empty_planes(format: FrameFormat) -> tuple[F32, ...]:
+    if format.is_rgb:
+        return (reused("rgb samples", (format.height, format.width, 3)),)
     across, down = format.chroma_step
     chroma = (format.height // down, format.width // across)
     name = format.pixel_format

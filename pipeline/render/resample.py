@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
 from pipeline.geometry.camera import intrinsics, largest_rectangle
+from pipeline.geometry.framing import offset_px
 from pipeline.render.arrays import F32, F64, STRIP_ROWS, Box, reused
 from pipeline.sequence import Triple
 
@@ -22,6 +23,8 @@ from pipeline.sequence import Triple
 EDGE_TOLERANCE_PX = 0.5
 # Source pixels around the map which the interpolation (bicubic) reads.
 INTERPOLATION_MARGIN_PX = 3
+# Output px between the samples of a coarse field of gains.
+FIELD_STEP_PX = 16
 
 
 def source_scale(corrections: Corrections, size: tuple[int, int]) -> float:
@@ -35,7 +38,10 @@ def output_to_source(corrections: Corrections, frame: FrameCorrection, size: tup
     focal = corrections.focal_px
     rotation, _ = cv2.Rodrigues(np.asarray(frame.rotation_rad, np.float64))
     to_source = intrinsics(focal, corrections.width, corrections.height)
-    to_output = intrinsics(focal / source_scale(corrections, size), *size)
+    scale = source_scale(corrections, size)
+    to_output = intrinsics(focal / scale, *size)
+    offset = offset_px(corrections.width, corrections.height, size, corrections.anchor)
+    to_output[:2, 2] -= corrections.crop_ratio * np.asarray(offset) / scale
     homography: F64 = to_source @ rotation @ np.linalg.inv(to_output)
     homography /= homography[2, 2]
     return homography
@@ -147,3 +153,30 @@ def vignette_gain(
     a1, a2, a3 = np.array(vignette, np.float32)
     gain: F32 = np.exp2(square * (a1 + square * (a2 + square * a3)))
     return gain
+
+
+def field_gain(
+    homography: F64, size: tuple[int, int], width: int, height: int, grid_ev: tuple[tuple[float, ...], ...]
+) -> F32:
+    """Return the factor (H×W) of a coarse field of gains over the source, for an output of `size`.
+
+    The field is bilinear between its nodes, which lie evenly from the source's first row and column to its
+    last. It is smooth, so it is sampled every few px of the output and interpolated in EV between.
+    """
+    step = FIELD_STEP_PX
+    x, y = (step * (np.arange(-1, length // step + 2) + 0.5) - 0.5 for length in size)
+    across, down = np.meshgrid(x, y)
+    u, v, w = (row[0] * across + row[1] * down + row[2] for row in homography)
+    nodes = np.asarray(grid_ev, np.float64)
+    column = np.clip(u / w / (width - 1), 0.0, 1.0) * (nodes.shape[1] - 1)
+    row = np.clip(v / w / (height - 1), 0.0, 1.0) * (nodes.shape[0] - 1)
+    left, top = (
+        np.minimum(at.astype(int), n - 2) for at, n in ((column, nodes.shape[1]), (row, nodes.shape[0]))
+    )
+    column, row = column - left, row - top
+    upper = nodes[top, left] * (1.0 - column) + nodes[top, left + 1] * column
+    lower = nodes[top + 1, left] * (1.0 - column) + nodes[top + 1, left + 1] * column
+    sampled = (upper * (1.0 - row) + lower * row).astype(np.float32)
+    whole = cv2.resize(sampled, (len(x) * step, len(y) * step), interpolation=cv2.INTER_LINEAR)
+    field: F32 = np.exp2(whole[step : step + size[1], step : step + size[0]])
+    return field
