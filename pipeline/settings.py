@@ -162,6 +162,19 @@ class EncodeSettings(_Section):
     )
 
 
+class DiagnoseSettings(_Section):
+    """What a diagnosis is told of the flight beside its photos."""
+
+    write_s: float | None = Field(
+        None, gt=0.0, le=600.0, description="seconds the camera takes to write one photo to its card"
+    )
+    subject: tuple[Annotated[int, Field(ge=0)], _Share, _Share, _Share, _Share] | None = Field(
+        None,
+        description="[frame, left, top, width, height] of what the flight is about, shares of the photo's "
+        "width and height",
+    )
+
+
 class ReportSettings(_Section):
     """What the reports may tell."""
 
@@ -178,6 +191,7 @@ class Settings(_Section):
     deflicker: DeflickerSettings = DeflickerSettings()
     stabilise: StabiliseSettings = StabiliseSettings()
     encode: EncodeSettings = EncodeSettings()
+    diagnose: DiagnoseSettings = DiagnoseSettings()
     report: ReportSettings = ReportSettings()
 
 
