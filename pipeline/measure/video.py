@@ -107,6 +107,7 @@ def frames_of(path: Path, width: int | None = None) -> Iterator[Picture]:
 
     try:
         with av.open(str(path)) as container:
+            container.streams.video[0].thread_type = "AUTO"  # decodes frames side by side, the same pictures
             for frame in container.decode(video=0):
                 factor = 1.0 if width is None else min(1.0, width / frame.width)
                 picture: Any = frame.to_ndarray(

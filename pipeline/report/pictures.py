@@ -14,7 +14,7 @@ from pipeline.measure.flash import MOST_FLASHES, FlashMeter
 from pipeline.measure.video import frames_of
 
 WIDTH_PX = 320
-STILL_WIDTH_PX = 960
+STILL_WIDTH_PX = 800
 # All small pictures together, before base64 makes a third more of them; the page stays under 15 MB.
 BUDGET_BYTES = 6_600_000
 MOST_PICTURES = 1500
