@@ -15,10 +15,11 @@ from pipeline.measure.highpass import slow_part
 from pipeline.measure.light import BlockRatios
 from pipeline.measure.look import PairFigures
 from pipeline.measure.pairs import BASELINES, Registration
+from pipeline.measure.turning import focal_length, shown_frames, solve_motion
 from pipeline.sequence import Sequence
 from pipeline.settings import StabiliseSettings
 from pipeline.stages.result import StageResult
-from pipeline.stages.stabilise import Stabilised, focal_length, shown_frames, solve_motion, stabilise
+from pipeline.stages.stabilise import Stabilised, stabilise
 from tests.geometry.scene import FOCAL, HEIGHT, WIDTH, camera_axes, ground, seen, shaken
 from tests.stages.flights import sequence_of
 

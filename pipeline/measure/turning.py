@@ -1,0 +1,186 @@
+"""How the camera turned over a flight: the poses of all pairs, chosen together and averaged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from pipeline.geometry.choice import Candidates, choose
+from pipeline.geometry.pose import Pose, attitude, pair_poses, rotation_near
+from pipeline.geometry.rotation import PairRotation, average
+from pipeline.measure.levels import HELD_OUT
+from pipeline.measure.look import PairFigures
+from pipeline.sequence import Frame, Sequence
+
+Floats = NDArray[np.float64]
+
+ASSUMED_FIELD_DEG = 73.0
+"""Horizontal field of view taken where no photo tells its focal length (common practice, no source)."""
+
+MATCH_NOISE_PX = 0.5
+"""Standard deviation of a matched feature's place, in px of a 1,000 px proxy."""
+
+LEAST_HELD_OUT = 12
+ATTITUDE_SIGMA_RAD = float(np.deg2rad(0.5))
+DOUBTFUL_RAD = float(np.deg2rad(0.1))
+"""Pairs that disagree by less than this, a pixel or two, are not worth naming."""
+
+BRIDGE_SIGMA_RAD = float(np.deg2rad(1.0))
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Orientations (n, 3, 3) of the real camera at each frame of the timeline, and what each rests on."""
+
+    orientations: Floats
+    rests_on: list[str]
+    matches: list[int]
+    doubtful: list[tuple[int, int]]
+
+
+def shown_frames(sequence: Sequence) -> list[int]:
+    """Return for each frame of the timeline the frame whose photo stands there: the nearest usable one."""
+    usable = np.array([frame.frame for frame in sequence.photos])
+    return [int(usable[np.argmin(np.abs(usable - k))]) for k in range(len(sequence.frames))]
+
+
+def focal_length(sequence: Sequence) -> tuple[float, str]:
+    """Return the focal length in px and where it comes from."""
+    if sequence.focal_px is not None:
+        return sequence.focal_px, sequence.focal_from
+    focal = 0.5 * sequence.width / np.tan(np.deg2rad(ASSUMED_FIELD_DEG) / 2.0)
+    return float(focal), f"assumed {ASSUMED_FIELD_DEG:.0f} degrees across: no photo tells its focal length"
+
+
+def _split(count: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    held = np.arange(count) % HELD_OUT == 0
+    return ~held, held
+
+
+def told_attitude(frame: Frame) -> Floats | None:
+    """Return the rotation (3, 3) from world to camera axes that the tags of a frame tell, or None."""
+    if frame.yaw_deg is None or frame.pitch_deg is None or frame.roll_deg is None:
+        return None
+    return attitude(frame.yaw_deg, frame.pitch_deg, frame.roll_deg)
+
+
+def poses_of(
+    pair: PairFigures,
+    frames: tuple[Frame, ...],
+    focal_px: float,
+    size: tuple[int, int],
+    noise_px: float,
+) -> list[Pose]:
+    told_i, told_j = told_attitude(frames[pair.i]), told_attitude(frames[pair.j])
+    expected = None
+    if told_i is not None and told_j is not None:
+        expected = (told_j @ told_i.T, ATTITUDE_SIGMA_RAD)
+    down = None if told_i is None else told_i @ np.array([0.0, 0.0, -1.0])
+    used, _ = _split(len(pair.matches.points_i))
+    points_i = pair.matches.points_i[used].astype(float)
+    points_j = pair.matches.points_j[used].astype(float)
+    return pair_poses(
+        points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography(), expected, down
+    )
+
+
+def held_out_rotation(
+    pair: PairFigures, pose: Pose | None, focal_px: float, size: tuple[int, int], noise_px: float
+) -> PairRotation | None:
+    """Return the rotation that the held-out matches alone ask for, near the one found without them."""
+    _, held = _split(len(pair.matches.points_i))
+    if pose is None or np.count_nonzero(held) < LEAST_HELD_OUT:
+        return None
+    points_i = pair.matches.points_i[held].astype(float)
+    points_j = pair.matches.points_j[held].astype(float)
+    rotation, sigma = rotation_near(pose, points_i, points_j, focal_px, size, noise_px)
+    return PairRotation(pair.i, pair.j, rotation, sigma)
+
+
+def bridges_between(
+    frames: tuple[Frame, ...], pairs: list[PairRotation]
+) -> tuple[list[PairRotation], dict[int, str]]:
+    """Return pairs for the neighbours that no chain of measured pairs joins, and the frames resting on them.
+
+    A frame that no pair ends in is bridged to both its neighbours.
+    """
+    size = max((f.frame for f in frames), default=0) + 1
+    ends_i, ends_j = [p.i for p in pairs], [p.j for p in pairs]
+    links = coo_matrix((np.ones(len(pairs)), (ends_i, ends_j)), shape=(size, size))
+    _, island = connected_components(links, directed=False)
+    seen = {*ends_i, *ends_j}
+    bridges: list[PairRotation] = []
+    rests: dict[int, str] = {}
+    for before, after in pairwise(frames):
+        blind = [f.frame for f in (before, after) if f.frame not in seen]
+        if not blind and island[before.frame] == island[after.frame]:
+            continue
+        here, there = told_attitude(before), told_attitude(after)
+        turn, sigma, state = np.eye(3), BRIDGE_SIGMA_RAD, "bridged"
+        if here is not None and there is not None:
+            turn, sigma, state = there @ here.T, ATTITUDE_SIGMA_RAD, "attitude"
+        bridges.append(PairRotation(before.frame, after.frame, turn, sigma))
+        rests.update(dict.fromkeys(blind or [after.frame], state))
+    return bridges, rests
+
+
+def compact(sequence: Sequence, pairs: list[PairRotation]) -> tuple[Floats, Floats]:
+    """Average over the photos alone and return orientations on the timeline, and the pairs' misfit."""
+    place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
+    moved = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in pairs]
+    solved, misfit = average(len(place), moved)
+    return np.stack([solved[place[k]] for k in shown_frames(sequence)]), misfit
+
+
+def choose_poses(
+    sequence: Sequence, pairs: list[PairFigures], allowed: list[list[Pose]]
+) -> list[Pose | None]:
+    """Return of the poses that each pair allows the one that agrees with all others, or None."""
+    place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
+    known = [k for k, poses in enumerate(allowed) if poses]
+    candidates = [Candidates(place[pairs[k].i], place[pairs[k].j], allowed[k]) for k in known]
+    alone = [PairRotation(pairs[k].i, pairs[k].j, np.eye(3), 1.0) for k in known]
+    bridges, _ = bridges_between(sequence.photos, alone)
+    fixed = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in bridges]
+    labels = choose(len(place), candidates, fixed)
+    chosen: list[Pose | None] = [None] * len(pairs)
+    for k, label in zip(known, labels, strict=True):
+        chosen[k] = None if label is None else allowed[k][label]
+    return chosen
+
+
+def solve_motion(
+    sequence: Sequence,
+    pairs: list[PairFigures],
+    poses: list[Pose | None],
+    let_go: list[tuple[int, int]] | None = None,
+) -> Motion:
+    """Return the orientation of the real camera at each frame from the poses of all pairs.
+
+    `let_go` names pairs of which every pose disagreed; they are doubtful too.
+    """
+    measured = [
+        PairRotation(pair.i, pair.j, pose.rotation, pose.sigma_rad)
+        for pair, pose in zip(pairs, poses, strict=True)
+        if pose is not None
+    ]
+    bridges, rests = bridges_between(sequence.photos, measured)
+    orientations, misfit = compact(sequence, measured + bridges)
+    typical = max(float(np.median(misfit)) if len(misfit) else 0.0, 1e-5)
+    doubtful = (let_go or []) + [
+        (p.i, p.j)
+        for p, miss in zip(measured, misfit, strict=False)
+        if miss > max(10.0 * typical, 10.0 * p.sigma_rad, DOUBTFUL_RAD)
+    ]
+    matches = [0] * len(sequence.frames)
+    for pair, pose in zip(pairs, poses, strict=True):
+        if pose is not None:
+            matches[pair.i] = max(matches[pair.i], pose.inliers)
+            matches[pair.j] = max(matches[pair.j], pose.inliers)
+    states = [rests.get(f.frame, "features") if f.usable else "held" for f in sequence.frames]
+    return Motion(orientations, states, matches, doubtful)
