@@ -24,7 +24,7 @@ from tests.small_flight import write_small_flight
 
 MOMENTS = 20
 SIGNALS = (signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGKILL", signal.SIGTERM))
-UNLIKE = ("made_at", "seconds")
+UNLIKE = ("made_at", "seconds", "card")  # the card's path as seen from the folder, which lies elsewhere
 
 
 def command(card: Path, out: Path) -> list[str]:
@@ -32,13 +32,13 @@ def command(card: Path, out: Path) -> list[str]:
 
 
 def results(out: Path) -> dict[str, Any]:
-    """Every finished file: bytes, but of reports what does not tell the time, and of work only its names."""
+    """Every finished file: the bytes of videos, and of JSON all but time and place."""
     told: dict[str, Any] = {}
     for path in sorted(out.rglob("*")):
         name = path.relative_to(out).as_posix()
         if not path.is_file() or "/work/" in name or path.name == "report.html":
             continue
-        if path.suffix == ".json" and path.name != "corrections.json":
+        if path.suffix == ".json":
             report = json.loads(path.read_text(encoding="utf-8"))
             told[name] = {key: value for key, value in report.items() if key not in UNLIKE}
         else:
@@ -62,7 +62,7 @@ def encoders(out: Path) -> list[int]:
 @pytest.fixture(scope="module")
 def flight(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any], float]:
     folder = tmp_path_factory.mktemp("interruption")
-    card = write_small_flight(folder, photos=30, size=(640, 480))
+    card = write_small_flight(folder, photos=16, size=(480, 360))
     started = time.monotonic()
     subprocess.run(command(card, folder / "out"), check=True, capture_output=True)
     return card, results(folder / "out"), time.monotonic() - started
@@ -120,7 +120,7 @@ def fill(disk: Path, leave: int) -> Path:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows mounts no tmpfs")
-@pytest.mark.parametrize("leave_kb", [0, 20, 100, 300, 600, 900, 1200, 1500, 1800, 2100, 2400, 2700])
+@pytest.mark.parametrize("leave_kb", [0, 60, 200, 400, 600, 800, 1200, 2400])
 def test_a_full_disk_is_one_sentence_and_costs_nothing_made(
     flight: tuple[Path, dict[str, Any], float], small_disk: Path, leave_kb: int
 ) -> None:
