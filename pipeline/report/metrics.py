@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import operator
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -17,29 +16,17 @@ from pipeline.measure.grid import uneven_rms_ev
 from pipeline.measure.highpass import fast_figures
 from pipeline.measure.motion import jitter_rms_px, yaw_step_worst_deg
 from pipeline.measure.speed import speed_uneven_pct
+from pipeline.report.finding_measures import FINDING_MEASURES
+from pipeline.report.measure import Measure
 from pipeline.settings import configs_dir, read_toml
 from pipeline.stages.balance import balance
 from pipeline.stages.load import load
 
+__all__ = ["MEASURES", "Judgement", "Limit", "Measure", "load_limits", "verdict"]
+
 Judgement = Literal["within", "beyond", "not measured", "no limit"]
 
 _OPERATORS: dict[str, Callable[[float, float], bool]] = {"<=": operator.le, ">=": operator.ge}
-
-
-@dataclass(frozen=True)
-class Measure:
-    """One measure of a sequence, as the `found` and `left` of reports hold it under `key`.
-
-    `function` is what computes it, or the stage's function that fills it in.
-    """
-
-    key: str
-    name: str
-    unit: str
-    better: Literal["lower", "higher"]
-    definition: str
-    source: str
-    function: Callable[..., Any]
 
 
 class Limit(BaseModel):
@@ -202,7 +189,7 @@ _ALL = (
     ),
 )
 
-MEASURES: dict[str, Measure] = {measure.key: measure for measure in _ALL}
+MEASURES: dict[str, Measure] = {measure.key: measure for measure in (*_ALL, *FINDING_MEASURES)}
 
 
 def load_limits() -> dict[str, Limit]:
