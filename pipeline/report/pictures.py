@@ -65,7 +65,8 @@ class _Collected:
     side: Side
     _last: Any = field(default=None, repr=False)
 
-    def take(self, frame: int, picture: Any, *, keep: bool) -> None:
+    def take(self, frame: int | None, picture: Any, every: int) -> None:
+        """Take the picture of `frame`, or for the flashes alone where it stands for none."""
         import cv2
 
         height = max(2, round(picture.shape[0] * WIDTH_PX / picture.shape[1]))
@@ -74,9 +75,9 @@ class _Collected:
         if self._last is None or self._last.shape == small.shape:
             self.meter.feed(small)
             self._last = small
-        if keep:
+        if frame is not None and frame % every == 0:
             self.side.pictures[frame] = _jpeg(small, _QUALITY)
-        if frame == self.side.still_frame and self.side.still is None:
+        if frame == self.side.still_frame:
             self.side.still = _jpeg(_at_most(picture, STILL_WIDTH_PX), _STILL_QUALITY)
 
     def done(self) -> Side:
@@ -113,7 +114,7 @@ def _before(thumbs: Path, count: int, fps: float, still_frame: int, every: int) 
             cv2.imread(str(thumbs / f"{frame:05d}.jpg")) if (thumbs / f"{frame:05d}.jpg").is_file() else None
         )
         if picture is not None:
-            collected.take(frame, cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), keep=frame % every == 0)
+            collected.take(frame, cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), every)
     side = collected.done()
     if not any(side.pictures):
         side.why_not = "The small pictures in work/thumbs are gone: measure the sequence again."
@@ -128,13 +129,24 @@ def _after(
         collected.side.why_not = "No video has been made yet."
         return collected.side
     try:
-        for place, picture in zip(shown, frames_of(video, STILL_WIDTH_PX), strict=False):
-            frame = round(place)
-            fresh = 0 <= frame < count and collected.side.pictures[frame] is None
-            collected.take(frame, picture, keep=fresh and frame % every == 0)
+        for frame, picture in zip(_standing(shown, count), frames_of(video, STILL_WIDTH_PX), strict=False):
+            collected.take(frame, picture, every)
     except EvenflightError as error:
         collected.side.why_not = f"{error}."
     return collected.done()
+
+
+def _standing(shown: Sequence[float], count: int) -> list[int | None]:
+    """Return which frame of the timeline each video frame stands for: the first of those nearest to it."""
+    best: dict[int, tuple[float, int]] = {}
+    for number, place in enumerate(shown):
+        frame = round(place)
+        if 0 <= frame < count:
+            best[frame] = min(best.get(frame, (1.0, number)), (abs(place - frame), number))
+    standing: list[int | None] = [None] * len(shown)
+    for frame, (_, number) in best.items():
+        standing[number] = frame
+    return standing
 
 
 def _shrink(side: Side, scale: float) -> None:
