@@ -1,11 +1,12 @@
 """Motion between two rendered frames, where it can be trusted, and frames made between them.
 
 Flow is found by dense inverse search (Kroeger, Timofte, Dai, Van Gool, ECCV 2016, as in OpenCV), both
-ways. It is trusted where the way back leads to where the way there began, by the tolerance of Sundaram,
-Brox and Keutzer (ECCV 2010): |w + w'|² < 0.01 (|w|² + |w'|²) + 0.5 px². Elsewhere (what leaves the frame,
-what is covered or uncovered, water) the ground's plane says how it would move, where most of the trusted
-motion is that of a plane; this counts little beside what is trusted. A frame between two is fetched from
-both along the motion, in linear light; where nothing is known of it, the nearest frame shows through.
+ways, from where matched features say that the ground has gone. It is trusted where the way back leads to
+where the way there began, by the tolerance of Sundaram, Brox and Keutzer (ECCV 2010): |w + w'|² <
+0.01 (|w|² + |w'|²) + 0.5 px². Elsewhere (what leaves the frame, what is covered or uncovered, water) the
+ground's plane says how it would move, where most of the trusted motion is that of a plane; this counts
+little beside what is trusted. A frame between two is fetched from both along the motion, in linear light;
+where nothing is known of it, the nearest frame shows through.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.measure.pairs import find_features, register
 from pipeline.render.arrays import F16, F32, F64
 
 U8 = NDArray[np.uint8]
@@ -24,16 +26,18 @@ Mask = NDArray[np.bool_]
 
 _NONE: Any = None  # OpenCV's stubs want an array; with an empty one its remap reads what is not there
 
-LEAST_CONSISTENT = 0.5
-"""Share of pixels with trusted flow below which no frame is made between two photos."""
+LEAST_FOLLOWED = 0.5
+"""Least share of pixels that agree, that both frames see, and that are known of a frame made between."""
 
 _RELATIVE, _ABSOLUTE_PX2 = 0.01, 0.5
 # The ground's plane is found on every so many px of trusted motion, at least so many of them, to so many px.
 _SPARSE_PX, _LEAST_ON_PLANE, _PLANE_PX = 16, 64, 2.0
+# Features that must agree on the ground's motion for the search to start from it.
+_LEAST_AGREEING = 20
 # The plane is believed up to this many times the longest motion that was seen.
 _FARTHEST = 1.5
 # Rounds that find where a pixel of the frame between came from, and how far off, squared, they may end.
-_ROUNDS, _MISSED_PX2 = 4, 0.25
+_ROUNDS, _MISSED_PX2 = 6, 0.25
 # Half width in px of the soft edge between what is fetched along the motion and what is not.
 _FEATHER_PX = 6
 # Weights beside trusted motion (1): of motion that is only likely, and of the nearest frame.
@@ -64,12 +68,13 @@ class Flows:
     """Motion between two frames, there and back.
 
     `consistent` is the share of pixels that agree among those whose motion ends inside the frame; beyond
-    its border nothing can be checked.
+    its border nothing can be checked. `overlap` is the share of those: of what both frames see.
     """
 
     forward: Way
     backward: Way
     consistent: float
+    overlap: float
 
 
 def grey(linear: F32) -> U8:
@@ -79,15 +84,50 @@ def grey(linear: F32) -> U8:
     return np.asarray(level * np.float32(255.0) + np.float32(0.5)).astype(np.uint8)
 
 
-def flow_between(first: U8, second: U8) -> F32:
-    """Return where each pixel of the 8-bit picture `first` has gone in `second`, px (H×W×2)."""
+def flow_between(first: U8, second: U8, ahead: F64 | None = None) -> F32:
+    """Return where each pixel of the 8-bit picture `first` has gone in `second`, px (H×W×2).
+
+    `ahead` (3×3) is where most of the ground has gone, if that is known: then only the rest is searched.
+    """
     search = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_MEDIUM)
-    return np.asarray(search.calc(first, second, _NONE), np.float32)
+    if ahead is None:
+        return np.asarray(search.calc(first, second, _NONE), np.float32)
+    height, width = first.shape
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    aligned = cv2.warpPerspective(
+        second, ahead, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    rest = np.asarray(search.calc(first, aligned, _NONE), np.float32)
+    return _carried(pixel_places(height, width) + rest, ahead) - pixel_places(height, width)
+
+
+def _inverse(homography: F64 | None) -> F64 | None:
+    return None if homography is None else np.asarray(np.linalg.inv(homography), np.float64)
+
+
+def _carried(places: F32, homography: F64) -> F32:
+    """Return where a homography takes places (..., 2), px."""
+    there = cv2.perspectiveTransform(places.reshape(1, -1, 2), homography)
+    return np.asarray(there, np.float32).reshape(places.shape)
+
+
+def _ground_ahead(first: U8, second: U8) -> F64 | None:
+    """Return the homography (3×3) from one picture to the other by matched features, or None.
+
+    The search follows motion of some tens of px; between photos the ground can pass by hundreds.
+    """
+    matches = register(find_features(first), find_features(second), 1.0)
+    agreeing = np.count_nonzero(matches.on_plane)
+    if matches.homography is None or agreeing < max(_LEAST_AGREEING, 0.3 * len(matches.on_plane)):
+        return None
+    return np.asarray(matches.homography, np.float64)
 
 
 def compare(first: U8, second: U8) -> Flows:
     """Return the motion between two 8-bit pictures of one size, both ways, checked against each other."""
-    forward, backward = flow_between(first, second), flow_between(second, first)
+    ahead = _ground_ahead(first, second)
+    forward = flow_between(first, second, ahead)
+    backward = flow_between(second, first, _inverse(ahead))
     forward_ok, forward_inside = _agrees(forward, backward)
     backward_ok, backward_inside = _agrees(backward, forward)
     checked = np.count_nonzero(forward_inside) + np.count_nonzero(backward_inside)
@@ -96,6 +136,7 @@ def compare(first: U8, second: U8) -> Flows:
         _way(forward, forward_ok, forward_inside),
         _way(backward, backward_ok, backward_inside),
         agreed / checked if checked else 0.0,
+        checked / (2 * first.size),
     )
 
 
@@ -123,7 +164,7 @@ def _way(motion: F32, ok: Mask, inside: Mask) -> Way:
         return Way(motion, trust)
     doubtful = ~ok
     seen = pixel_places(*motion.shape[:2])[doubtful]
-    carried = np.asarray(cv2.perspectiveTransform(seen[None], plane), np.float32)[0] - seen
+    carried = _carried(seen, plane) - seen
     # Beyond the horizon the plane has no place; what it says there is far from all that was seen.
     lengths = np.hypot(motion[..., 0], motion[..., 1])
     sound = np.hypot(carried[:, 0], carried[:, 1]) < _FARTHEST * np.max(lengths[ok])
@@ -174,8 +215,10 @@ def origins(motion: F32, share: float) -> F32:
     return origin
 
 
-def between(first: F32, second: F32, flows: Flows, share: float) -> F32:
-    """Return the frame at `share` (0 to 1) of the way from `first` to `second`, linear (H×W×3).
+def between(first: F32, second: F32, flows: Flows, share: float) -> tuple[F32, float]:
+    """Return the frame at `share` (0 to 1) of the way from `first` to `second`, and how much of it is known.
+
+    The frame is linear light (H×W×3); the rest of its pixels are those of the nearest frame.
 
     Both are fetched along the flow and mixed by nearness and trust. Where only one of them has what is
     seen (it leaves or enters the frame, or is hidden in the other), that one alone serves.
@@ -194,7 +237,7 @@ def between(first: F32, second: F32, flows: Flows, share: float) -> F32:
     trusted = np.minimum(np.maximum(trust_first, trust_second) / _LITTLE_TRUST, np.float32(1.0))
     known = cv2.blur(trusted, window)
     known = np.minimum(np.float32(2.0) * known, np.float32(1.0))[..., None]
-    return np.asarray(nearest + known * (mixed - nearest), np.float32)
+    return np.asarray(nearest + known * (mixed - nearest), np.float32), float(np.mean(trusted))
 
 
 def _fetched(picture: F32, way: Way, share: float) -> tuple[F32, F32]:

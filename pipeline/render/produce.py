@@ -25,7 +25,7 @@ from pipeline.photo.opening import Photo, open_photo
 from pipeline.render.arrays import F16
 from pipeline.render.compose import Samples, WorkingFrame, finish, render_frame, render_working
 from pipeline.render.delivery import FrameFormat
-from pipeline.render.flow import LEAST_CONSISTENT, between, compare, grey
+from pipeline.render.flow import LEAST_FOLLOWED, between, compare, grey
 from pipeline.render.shutter import smear, velocity
 from pipeline.render.timing import VideoFrame
 from pipeline.render.visits import Visit, visits
@@ -188,6 +188,7 @@ def make_between(
     pictures = list(zip(first.light.pictures, second.light.pictures, strict=True))
     flows = [compare(grey(before), grey(after)) for before, after in pictures]
     consistent = min(flow.consistent for flow in flows)
+    followed = min(consistent, *(flow.overlap for flow in flows))
     done: list[Rendered | Lit] = []
     for frame in frames:
         nearer = first if frame.share <= 0.5 else second
@@ -200,9 +201,10 @@ def make_between(
             consistent=consistent,
         )
         light = nearer.light
-        if consistent >= LEAST_CONSISTENT:
-            made = (between(*pair, flow, frame.share) for pair, flow in zip(pictures, flows, strict=True))
-            light, told = WorkingFrame(tuple(made), light.shoulder), replace(told, made="between")
+        made = [between(*pair, flow, frame.share) for pair, flow in zip(pictures, flows, strict=True)]
+        if min(followed, *(known for _, known in made)) >= LEAST_FOLLOWED:
+            light = WorkingFrame(tuple(picture for picture, _ in made), light.shoulder)
+            told = replace(told, made="between")
         elif frame.number in spare:
             done.append(_retold(spare[frame.number], consistent))
             continue

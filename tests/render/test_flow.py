@@ -78,7 +78,8 @@ def test_origins_undo_the_motion() -> None:
 def test_a_frame_between_stands_where_the_ground_was(share: float) -> None:
     ground = texture()
     first, second, truth = (window(ground, 40 + 14 * s, 40 - 6 * s) for s in (0.0, 1.0, share))
-    made = between(first, second, compare(grey(first), grey(second)), share)
+    made, known = between(first, second, compare(grey(first), grey(second)), share)
+    assert known > 0.99
     nearest = first if share <= 0.5 else second
     assert psnr(made, truth) > 40.0
     assert psnr(made, truth) > psnr(nearest, truth) + 15.0
@@ -98,10 +99,10 @@ def test_where_motion_cannot_be_followed_the_nearest_frame_shows() -> None:
         forward=replace(flows.forward, trust=flows.forward.trust * unknown),
         backward=replace(flows.backward, trust=flows.backward.trust * unknown),
     )
-    np.testing.assert_allclose(between(first, second, doubtful, 0.3)[:, :130], first[:, :130], atol=2e-4)
-    np.testing.assert_allclose(between(first, second, doubtful, 0.7)[:, :130], second[:, :130], atol=2e-4)
-    followed = between(first, second, flows, 0.3)[20:-20, 200:-20]
-    np.testing.assert_allclose(between(first, second, doubtful, 0.3)[20:-20, 200:-20], followed, atol=1e-6)
+    np.testing.assert_allclose(between(first, second, doubtful, 0.3)[0][:, :130], first[:, :130], atol=2e-4)
+    np.testing.assert_allclose(between(first, second, doubtful, 0.7)[0][:, :130], second[:, :130], atol=2e-4)
+    followed = between(first, second, flows, 0.3)[0][20:-20, 200:-20]
+    np.testing.assert_allclose(between(first, second, doubtful, 0.3)[0][20:-20, 200:-20], followed, atol=1e-6)
 
 
 def test_what_moves_against_the_ground_is_followed() -> None:
@@ -116,7 +117,7 @@ def test_what_moves_against_the_ground_is_followed() -> None:
         )
 
     first, second, truth = scene(0.0), scene(1.0), scene(0.5)
-    made = between(first, second, compare(grey(first), grey(second)), 0.5)
+    made, _ = between(first, second, compare(grey(first), grey(second)), 0.5)
     around = np.s_[80:160, 60:170]
     assert psnr(made[around], truth[around]) > psnr((first + second)[around] / 2, truth[around]) + 6.0
 
@@ -124,4 +125,4 @@ def test_what_moves_against_the_ground_is_followed() -> None:
 def test_light_is_mixed_linearly() -> None:
     first, second = np.full((60, 80, 3), 0.1, np.float32), np.full((60, 80, 3), 0.3, np.float32)
     flat = compare(grey(first), grey(first))
-    np.testing.assert_allclose(between(first, second, flat, 0.25), 0.15, rtol=1e-3)
+    np.testing.assert_allclose(between(first, second, flat, 0.25)[0], 0.15, rtol=1e-3)
