@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from pipeline.job import Outcome
     from pipeline.planning.figures import Plan
     from pipeline.settings import Configured
+    from pipeline.workshop import Outcome
 
 app = typer.Typer(
     no_args_is_help=True,

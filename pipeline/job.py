@@ -5,11 +5,9 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Callable
-from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
-from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -17,6 +15,7 @@ from pipeline.colour.highlights import common_white
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
 from pipeline.fingerprint import fingerprint, photos_fingerprint
+from pipeline.geometry.framing import view_shape
 from pipeline.measure import store
 from pipeline.measure.grey import grey_neutral
 from pipeline.measure.grid import solve_parts, without_fields
@@ -25,69 +24,29 @@ from pipeline.measure.hot import HotTally
 from pipeline.measure.levels import estimate_vignette, solve_levels
 from pipeline.measure.look import Look, PairFigures, look_and_compare
 from pipeline.measure.store import Measurements
+from pipeline.measure.turning import shown_frames
 from pipeline.outputs import (
     Folder,
     finished,
-    listed_outputs,
     read_corrections,
     relative_card,
 )
-from pipeline.render.delivery import Delivery, load_delivery
-from pipeline.render.grades import load_grading
-from pipeline.render.timing import photos_per_second, plan_video
+from pipeline.render.delivery import Delivery, load_deliveries
+from pipeline.render.timing import photos_per_second
+from pipeline.rendering import render
 from pipeline.report.html import write_page
-from pipeline.report.schema import Stage, read_report, write_report, write_text
+from pipeline.report.schema import Stage, write_report, write_text
 from pipeline.sequence import Sequence
-from pipeline.settings import Configured
+from pipeline.settings import Settings
 from pipeline.stages.balance import Balanced, balance
 from pipeline.stages.deflicker import Deflickered, deflicker
-from pipeline.stages.encode import encode, output_size
+from pipeline.stages.encode import output_size
 from pipeline.stages.load import load
 from pipeline.stages.result import StageResult
-from pipeline.stages.stabilise import Stabilised, shown_frames, stabilise
+from pipeline.stages.stabilise import Stabilised, stabilise
+from pipeline.workshop import SOLVE_VERSION, Outcome, Workshop
 
 LEAST_PHOTOS = 3
-SOLVE_VERSION = 4
-"""Raised when a stage solves or renders differently, so that results of an older version are made anew."""
-
-
-class Progress(Protocol):
-    """What a run tells while it works."""
-
-    def begin(self, id: str, step: str, total: int) -> None:
-        """Start a step of a sequence that counts to `total`."""
-
-    def advance(self, count: int = 1) -> None:
-        """Count."""
-
-    def end(self) -> None:
-        """End the step."""
-
-    def say(self, text: str) -> None:
-        """Show a line of text."""
-
-
-@dataclass
-class Outcome:
-    """What became of one sequence. `left_out` names photos that are not in the video, and why."""
-
-    id: str
-    folder: Path
-    videos: list[Path] = field(default_factory=list)
-    left_out: list[tuple[str, str]] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
-    seconds: dict[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Workshop:
-    """What all work on a card shares: where the photos are, the settings, the workers, the progress."""
-
-    card: Path
-    configured: Configured
-    executor: Executor
-    workers: int
-    progress: Progress
 
 
 def run_sequence(sequence: Sequence, folder: Folder, shop: Workshop, stages: tuple[Stage, ...]) -> Outcome:
@@ -205,20 +164,20 @@ def _solve(
 ) -> None:
     """Do the three solving stages and write the corrections, unless all are unchanged."""
     settings = shop.configured.settings
-    _, delivery = load_delivery(settings.encode.delivery)
+    view = _view(sequence, settings)
     rate = photos_per_second(len(sequence.frames), settings.encode)
     common = (mark, SOLVE_VERSION, FILTER_VERSION, rate, settings.deflicker)
     marks: dict[Stage, str] = {
         "balance": fingerprint(common, settings.balance),
         "deflicker": fingerprint(common, "deflicker"),
-        "stabilise": fingerprint(common, settings.stabilise, delivery.width, delivery.height),
+        "stabilise": fingerprint(common, settings.stabilise, view),
     }
     reports = [finished(folder, stage, mark) for stage, mark in marks.items()]
     if folder.corrections.is_file() and all(reports):
         outcome.warnings += [warning for report in reports if report for warning in report.warnings]
         return
     shop.progress.begin(sequence.id, "solve", 4)
-    solution = Solution(sequence, measured, shop, delivery, rate)
+    solution = Solution(sequence, measured, shop, view, rate)
     shop.progress.advance()
     for stage, stage_mark in marks.items():
         _reported(stage, stage_mark, solution.results[stage], folder, shop, outcome)
@@ -228,13 +187,30 @@ def _solve(
     write_text(folder.corrections, corrections.model_dump_json(indent=1, by_alias=True) + "\n")
 
 
+@dataclass(frozen=True)
+class View:
+    """What the steady camera shows: its shape, and the delivery whose px the jitter is told in."""
+
+    shape: tuple[int, int]
+    anchor: tuple[float, float]
+    delivery: Delivery
+
+
+def _view(sequence: Sequence, settings: Settings) -> View:
+    """Return the view that holds every delivery the settings name, where the anchor places it."""
+    deliveries = [delivery for _, delivery in load_deliveries(settings.encode.delivery)]
+    anchor = settings.encode.anchor
+    shapes = [(delivery.width, delivery.height) for delivery in deliveries]
+    return View(view_shape(sequence.width, sequence.height, shapes, anchor), anchor, deliveries[0])
+
+
 class Solution:
     """The solving stages over one sequence. Each solves once, when its result is first asked for."""
 
     def __init__(
-        self, sequence: Sequence, measured: Measurements, shop: Workshop, delivery: Delivery, fps: float
+        self, sequence: Sequence, measured: Measurements, shop: Workshop, view: View, fps: float
     ) -> None:
-        self.sequence, self.delivery, self.shop, self.fps = sequence, delivery, shop, fps
+        self.sequence, self.view, self.shop, self.fps = sequence, view, shop, fps
         self.colour = measured.colour
         self.hot = measured.hot
         self.black_shift = {f.frame: f.black_shift for f in measured.frames}
@@ -276,14 +252,13 @@ class Solution:
 
     @cached_property
     def steady(self) -> tuple[Stabilised, StageResult]:
-        """The stage stabilise, for the shape of the delivery."""
+        """The stage stabilise, for the shape of the view."""
         settings = self.shop.configured.settings
-        shape = (self.delivery.width, self.delivery.height)
         least = 1.0 - settings.stabilise.max_crop
-        width = output_size(self.sequence.width, self.sequence.height, least, self.delivery)[0]
+        width = output_size(self.sequence.width, self.sequence.height, least, self.view.delivery)[0]
         period = settings.deflicker.keep_slower_than_s * self.fps
         return stabilise(
-            self.sequence, self.pairs, settings.stabilise, shape, width, period, self.shop.executor
+            self.sequence, self.pairs, settings.stabilise, self.view.shape, width, period, self.shop.executor
         )
 
     def corrections(self, card: str) -> Corrections:
@@ -311,7 +286,7 @@ class Solution:
                 )
             )
         ceilings = np.array([f.channel_gain_ev - np.log2(f.neutral) for f in frames]).min(axis=1)
-        white = common_white(np.array([f.gain_ev for f in frames]), ceilings, even.white)
+        white = common_white(np.array([f.gain_ev + f.lowest_field_ev for f in frames]), ceilings, even.white)
         return Corrections(
             id=self.sequence.id,
             kind=self.sequence.kind,
@@ -321,7 +296,8 @@ class Solution:
             width=self.sequence.width,
             height=self.sequence.height,
             focal_px=steady.focal_px,
-            shape=(self.delivery.width, self.delivery.height),
+            shape=self.view.shape,
+            anchor=self.view.anchor,
             crop_ratio=steady.crop_ratio,
             white=white,
             highlights=self.shop.configured.settings.balance.highlights,
@@ -339,48 +315,3 @@ def _known(values: Any, place: int) -> float | None:
 def _triple(values: Any) -> tuple[float, float, float]:
     a, b, c = (float(value) for value in values)
     return (a, b, c)
-
-
-def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Outcome) -> None:
-    """Do the stage encode, unless the same video is there already, and add it to `outcome`."""
-    settings = shop.configured.settings.encode
-    name, delivery = load_delivery(settings.delivery)
-    look = load_grading(settings)[1].fingerprint()
-    even_speed = shop.configured.settings.stabilise.even_speed
-    timing = plan_video(corrections, settings, even_speed=even_speed)
-    mark = fingerprint(corrections, look, name, delivery, timing, settings.shutter_angle, SOLVE_VERSION)
-    outputs = listed_outputs(folder)
-    same = [output for output in outputs if output.get("fingerprint") == mark]
-    if same:
-        outcome.videos.append(folder.path / str(same[0]["file"]))
-        outcome.warnings += read_report(folder.report("encode")).warnings
-        return
-    shop.progress.begin(corrections.id, "render", len(timing.frames))
-    started = time.monotonic()
-    named = shop.configured.origins.get("encode.delivery", "default.toml") != "default.toml"
-    result = encode(
-        shop.card,
-        corrections,
-        folder.path,
-        shop.configured.settings,
-        shop.executor,
-        shop.workers,
-        shop.progress.advance,
-        named=named,
-    )
-    shop.progress.end()
-    made = [{**output, "fingerprint": mark} for output in result.applied["outputs"]]
-    kept = [o for o in outputs if o["file"] not in {m["file"] for m in made}]
-    result.applied["outputs"] = sorted(kept + made, key=lambda output: str(output["file"]))
-    seconds = time.monotonic() - started
-    write_report(
-        folder.report("encode"),
-        "encode",
-        result,
-        seconds=seconds,
-        fingerprint=mark,
-        settings=shop.configured.effective("encode"),
-    )
-    outcome.seconds["encode"] = seconds
-    outcome.videos += [folder.path / str(output["file"]) for output in made]
-    outcome.warnings += result.warnings

@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.corrections import Corrections
 from pipeline.errors import EvenflightError, UsageError
+from pipeline.render.writer import size_bytes
 from pipeline.report.schema import Report, read_report
 
 
@@ -121,4 +122,4 @@ def listed_outputs(folder: Folder) -> list[dict[str, Any]]:
 
 
 def _is_whole(path: Path, output: dict[str, Any]) -> bool:
-    return path.is_file() and path.stat().st_size == output.get("bytes")
+    return path.exists() and size_bytes(path) == output.get("bytes")

@@ -10,15 +10,17 @@ from typing import Any
 from pipeline.card.scan import scan_card
 from pipeline.cluster import workplace
 from pipeline.errors import EvenflightError, UsageError
-from pipeline.job import LEAST_PHOTOS, Outcome, Progress, Workshop, render, run_sequence
+from pipeline.job import LEAST_PHOTOS, run_sequence
 from pipeline.outputs import Folder, card_of, locked, read_corrections
 from pipeline.parallel import default_workers
-from pipeline.render.delivery import load_delivery
+from pipeline.render.delivery import load_deliveries
 from pipeline.render.grades import load_grading
+from pipeline.rendering import render
 from pipeline.report.html import write_page
 from pipeline.report.schema import STAGES, read_report
 from pipeline.sequence import Sequence
 from pipeline.settings import Configured, nearest
+from pipeline.workshop import Outcome, Progress, Workshop
 
 __all__ = ["Outcome", "Progress", "expectation", "regrade", "run_card", "run_stage"]
 
@@ -56,7 +58,7 @@ def run_card(
     card, a name or a setting is wrong, EvenflightError where no sequence could be done.
     """
     refuse_on_card(out, card)
-    load_delivery(configured.settings.encode.delivery)
+    load_deliveries(configured.settings.encode.delivery)
     load_grading(configured.settings.encode)
     contents = scan_card(card, configured.settings.load)
     chosen = _choose(contents.sequences, contents.singles, sequence, card)

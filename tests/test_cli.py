@@ -16,7 +16,7 @@ from typer.testing import CliRunner, Result
 from pipeline import run
 from pipeline.cli import app
 from pipeline.errors import EvenflightError
-from pipeline.job import Outcome
+from pipeline.workshop import Outcome
 from tests.small_photos import write_jpeg
 
 PHOTOS = 12

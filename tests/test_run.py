@@ -16,10 +16,10 @@ from pipeline.demo.card import DemoCard, write_demo
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.geometry.camera import corner_rays
 from pipeline.geometry.rotation import exp
-from pipeline.job import Outcome
 from pipeline.report.schema import STAGES, read_report
 from pipeline.run import regrade, run_card, run_stage
 from pipeline.settings import load_settings
+from pipeline.workshop import Outcome
 from tests.watching import Quiet, digests
 
 PHOTOS = 16

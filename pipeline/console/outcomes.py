@@ -13,7 +13,7 @@ from pipeline.console.terminal import say
 
 if TYPE_CHECKING:
     from pipeline.demo.check import Check
-    from pipeline.job import Outcome
+    from pipeline.workshop import Outcome
 
 
 def outcome_facts(outcomes: list[Outcome]) -> list[dict[str, Any]]:

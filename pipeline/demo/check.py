@@ -44,7 +44,7 @@ class Check:
 
 
 class Outcome(Protocol):
-    """What is needed of `pipeline.job.Outcome`."""
+    """What is needed of `pipeline.workshop.Outcome`."""
 
     folder: Path
     videos: list[Path]

@@ -17,9 +17,9 @@ from pipeline.render.delivery import Delivery, FrameFormat
 
 # ITU-T H.273: primaries, transfer and matrix of BT.709 are each 1; limited range.
 BT709 = 1
-LIMITED_RANGE = 1  # as FFmpeg numbers it: 1 limited, 2 full
+LIMITED_RANGE, FULL_RANGE = 1, 2  # as FFmpeg numbers them
 
-_MUXERS = {"mp4": "mp4", "mkv": "matroska"}
+_MUXERS = {"mp4": "mp4", "mov": "mov", "mkv": "matroska"}
 _STDERR_KEPT = 4096
 
 
@@ -39,9 +39,21 @@ class VideoFacts:
     range: int
 
 
-def ffmpeg_command(
-    path: Path, delivery: Delivery, format: FrameFormat, fps: Fraction, created_at: str | None
-) -> list[str]:
+@dataclass(frozen=True)
+class Stamp:
+    """What a video says of its time and place.
+
+    The rate, the first frame's time code, when the first photo was taken (ISO 8601), and latitude and
+    longitude in degrees, which are written only where they are given.
+    """
+
+    fps: Fraction
+    timecode: str = "00:00:00:00"
+    created_at: str | None = None
+    place: tuple[float, float] | None = None
+
+
+def ffmpeg_command(path: Path, delivery: Delivery, format: FrameFormat, stamp: Stamp) -> list[str]:
     """Return the command that reads raw frames on its standard input and writes the video `path`.
 
     The tags are set on the frames, by a filter, because FFmpeg lets the frames' own tags win over
@@ -49,6 +61,7 @@ def ffmpeg_command(
     """
     from imageio_ffmpeg import get_ffmpeg_exe
 
+    fps = stamp.fps
     rate = f"{fps.numerator}/{fps.denominator}"
     tags = "range=tv:color_primaries=bt709:color_trc=bt709:colorspace=bt709"
     if delivery.pixel_format in ("yuv420p", "yuv420p10le"):
@@ -62,9 +75,13 @@ def ffmpeg_command(
         command += [f"-{key}", str(value)]
     # Without the encoder's and the muxer's version and time: the same frames give the same file.
     command += ["-fflags", "+bitexact", "-flags:v", "+bitexact"]
-    if created_at is not None:
-        command += ["-metadata", f"creation_time={created_at}"]
-    if delivery.container == "mp4":
+    command += ["-metadata", f"timecode={stamp.timecode}"]
+    if stamp.created_at is not None:
+        command += ["-metadata", f"creation_time={stamp.created_at}"]
+    if stamp.place is not None:  # ISO 6709, annex H: degrees with sign, and a solidus at the end
+        latitude, longitude = stamp.place
+        command += ["-metadata", f"location={latitude:+08.4f}{longitude:+09.4f}/"]
+    if delivery.container in ("mp4", "mov"):
         # Ticks of which every frame lasts a whole number; the index first, for streaming.
         command += ["-video_track_timescale", str(fps.numerator * 512), "-movflags", "+faststart"]
     return [*command, "-f", _MUXERS[delivery.container], str(path)]
@@ -82,21 +99,19 @@ class VideoWriter:
         path: Path,
         delivery: Delivery,
         format: FrameFormat,
-        fps: Fraction,
-        created_at: str | None = None,
+        stamp: Stamp,
     ) -> None:
         self.path = path
         self.facts: VideoFacts | None = None
         self._delivery = delivery
         self._format = format
-        self._fps = fps
-        self._created_at = created_at
+        self._stamp = stamp
         self._part = path.with_name(f".{path.name}.part")
         self._frames = 0
         self._stderr = b""
 
     def __enter__(self) -> Self:
-        command = ffmpeg_command(self._part, self._delivery, self._format, self._fps, self._created_at)
+        command = ffmpeg_command(self._part, self._delivery, self._format, self._stamp)
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
         )
@@ -169,9 +184,9 @@ class VideoWriter:
             width=self._format.width,
             height=self._format.height,
             pixel_format=self._format.pixel_format,
-            fps=self._fps,
+            fps=self._stamp.fps,
             frames=self._frames,
-            duration_s=float(self._frames / self._fps),
+            duration_s=float(self._frames / self._stamp.fps),
             primaries=BT709,
             transfer=BT709,
             matrix=BT709,
@@ -184,7 +199,7 @@ class VideoWriter:
                     f"{self.path.name} was written but decodes with {name.replace('_', ' ')} {seen} "
                     f"instead of {value}: it was removed; try another delivery"
                 )
-        return replace(facts, fps=self._fps)
+        return replace(facts, fps=self._stamp.fps)
 
 
 def _same(name: str, seen: Any, asked: Any) -> bool:
@@ -194,6 +209,13 @@ def _same(name: str, seen: Any, asked: Any) -> bool:
     if name == "fps":
         return bool(seen > 0 and abs(1 / seen - 1 / asked) <= Fraction(2, 10**9))
     return bool(seen == asked)
+
+
+def size_bytes(path: Path) -> int:
+    """Return the bytes of a video, or of all frames in a folder."""
+    if path.is_dir():
+        return sum(file.stat().st_size for file in path.iterdir())
+    return path.stat().st_size
 
 
 def inspect_video(path: Path) -> VideoFacts:

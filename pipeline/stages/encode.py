@@ -4,22 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
+from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import imageio.v3 as iio
+import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.corrections import Corrections
 from pipeline.errors import UsageError
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.measure.flash import FlashFigures, FlashMeter
 from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, frames_of, measure_clip
-from pipeline.render.delivery import Delivery, exact_rate, load_delivery
+from pipeline.photo.metadata import read_facts
+from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, start_timecode
+from pipeline.render.frames import FrameWriter
 from pipeline.render.grades import load_grading
 from pipeline.render.produce import Rendered, RenderJob, rendered_frames
 from pipeline.render.resample import source_scale
 from pipeline.render.shutter import plan_shutter
 from pipeline.render.timing import Timing, plan_video
-from pipeline.render.writer import LIMITED_RANGE, VideoFacts, VideoWriter
+from pipeline.render.writer import LIMITED_RANGE, Stamp, VideoFacts, VideoWriter, size_bytes
 from pipeline.settings import Settings
 from pipeline.stages.result import Figures, StageResult
 
@@ -64,6 +71,7 @@ def encode(
     corrections: Corrections,
     folder: Path,
     settings: Settings,
+    deliveries: list[tuple[str, Delivery]],
     executor: Executor,
     workers: int,
     advance: Callable[[int], None],
@@ -72,7 +80,8 @@ def encode(
 ) -> StageResult:
     """Render the sequence to `folder`/<id>_<grade>_<delivery>.<container> and measure the result.
 
-    What is left is measured on the decoded video, what was found on the thumbnails of the photos
+    All `deliveries` (short name and delivery each) come from one pass over the photos. What is left is
+    measured on the first of them, decoded, what was found on the thumbnails of the photos
     (`folder`/work/thumbs/<frame>.jpg, five digits), by code that shares nothing with the solving stages.
 
     `card` is the folder that the corrections' file names are relative to, `named` says that the user
@@ -83,31 +92,66 @@ def encode(
     """
     if not card.is_dir():
         raise UsageError(f"the card {card.name} is not where it was: say where with --card")
-    delivery_name, delivery = load_delivery(settings.encode.delivery)
     grade_name, grading = load_grading(settings.encode)
-    width, height, note = output_size(
-        corrections.width, corrections.height, corrections.crop_ratio, delivery, named=named
-    )
-    path = folder / f"{corrections.id}_{grade_name}_{delivery_name}.{delivery.container}"
-    format = delivery.frame_format((width, height))
+    result = StageResult()
     timing = plan_video(corrections, settings.encode, even_speed=settings.stabilise.even_speed)
-    result = StageResult(warnings=[note] if note else [])
+    videos = []
+    for name, delivery in deliveries:
+        width, height, note = output_size(
+            corrections.width, corrections.height, corrections.crop_ratio, delivery, named=named
+        )
+        result.warnings += [note] if note else []
+        path = folder / delivery.file_name(f"{corrections.id}_{grade_name}_{name}")
+        videos.append(_Video(name, delivery, delivery.frame_format((width, height)), path))
     blur = _plan_effects(result, corrections, timing, settings.encode.shutter_angle)
-    job = RenderJob(card, corrections, grading, (format,), blur)
-    writer = VideoWriter(path, delivery, format, exact_rate(timing.fps), corrections.started_at)
-    with writer:
+    job = RenderJob(card, corrections, grading, tuple(video.format for video in videos), blur)
+    stamp = _stamp(card, corrections, timing, settings)
+    writers = [video.writer(stamp) for video in videos]
+    with ExitStack() as stack:
+        for writer in writers:
+            stack.enter_context(writer)
         for rendered in rendered_frames(job, timing.frames, executor, workers):
-            writer.write(rendered.samples[0])
+            for writer, samples in zip(writers, rendered.samples, strict=True):
+                writer.write(samples)
             _note_frame(result, rendered)
             advance(1)
-    assert writer.facts is not None
     _warn_of_held(result)
-    output = {"grade": grade_name, "delivery": delivery_name, **output_facts(path, writer.facts)}
-    result.applied["outputs"] = [output]
-    _measure(
-        result, path, corrections, timing, folder / "work" / "thumbs", (width, height), settings, executor
-    )
+    result.applied["outputs"] = [
+        {"grade": grade_name, "delivery": video.name, **output_facts(video.path, writer.facts, stamp)}
+        for video, writer in zip(videos, writers, strict=True)
+        if writer.facts is not None
+    ]
+    size = videos[0].format.width, videos[0].format.height
+    thumbnails = folder / "work" / "thumbs"
+    _measure(result, videos[0].path, corrections, timing, thumbnails, size, settings, executor)
     return result
+
+
+@dataclass(frozen=True)
+class _Video:
+    """One of the videos that a pass over the photos makes."""
+
+    name: str
+    delivery: Delivery
+    format: FrameFormat
+    path: Path
+
+    def writer(self, stamp: Stamp) -> VideoWriter | FrameWriter:
+        """Return what writes it."""
+        if self.delivery.container == "tiff":
+            return FrameWriter(self.path, self.format, stamp)
+        return VideoWriter(self.path, self.delivery, self.format, stamp)
+
+
+def _stamp(card: Path, corrections: Corrections, timing: Timing, settings: Settings) -> Stamp:
+    """Return what the videos say of time and, only where `report.position` asks for it, of place."""
+    rate = exact_rate(timing.fps)
+    place = None
+    if settings.report.position:
+        facts = read_facts(card / corrections.frames[0].shown_file)
+        if facts.latitude_deg is not None and facts.longitude_deg is not None:
+            place = (facts.latitude_deg, facts.longitude_deg)
+    return Stamp(rate, start_timecode(settings.encode.timecode, rate), corrections.started_at, place)
 
 
 def _plan_effects(
@@ -182,7 +226,11 @@ def _measure(
     whole_width = round(corrections.width / source_scale(corrections, size))
     pictures = [thumbnails / f"{frame.shown:05d}.jpg" for frame in corrections.frames]
     have_all = all(picture.is_file() for picture in pictures)
-    left = executor.submit(measure_video, path, rate, size[0], keep_s)
+    if path.is_dir():
+        written = sorted(path.glob("*.tif"))
+        left = executor.submit(measure_pictures, written, rate, size[0], keep_s)
+    else:
+        left = executor.submit(measure_video, path, rate, size[0], keep_s)
     found = executor.submit(measure_pictures, pictures, photo_rate, whole_width, keep_s) if have_all else None
     absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
     clip_found, flashes_found = found.result() if found else (None, None)
@@ -220,7 +268,9 @@ def measure_pictures(
     paths: list[Path], fps: float, width_px: int, keep_slower_than_s: float
 ) -> tuple[ClipFigures, FlashFigures]:
     """Measure pictures shown one after the other as a clip."""
-    return _measure_frames((iio.imread(path) for path in paths), fps, width_px, keep_slower_than_s)
+    return _measure_frames(
+        (_eight_bits(iio.imread(path)) for path in paths), fps, width_px, keep_slower_than_s
+    )
 
 
 def _measure_frames(
@@ -237,7 +287,11 @@ def _measure_frames(
     return clip, meter.figures()
 
 
-def output_facts(path: Path, facts: VideoFacts) -> dict[str, object]:
+def _eight_bits(picture: NDArray[Any]) -> NDArray[np.uint8]:
+    return picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
+
+
+def output_facts(path: Path, facts: VideoFacts, stamp: Stamp) -> dict[str, object]:
     """Return what a report says of a finished video; tags are numbers of ITU-T H.273."""
     rate = facts.fps
     return {
@@ -246,6 +300,7 @@ def output_facts(path: Path, facts: VideoFacts) -> dict[str, object]:
         "height": facts.height,
         "fps": str(rate),
         "frames": facts.frames,
+        "timecode": stamp.timecode,
         "duration_s": round(facts.duration_s, 4),
         "pixel_format": facts.pixel_format,
         "tags": {
@@ -254,5 +309,5 @@ def output_facts(path: Path, facts: VideoFacts) -> dict[str, object]:
             "matrix": facts.matrix,
             "range": "limited" if facts.range == LIMITED_RANGE else "full",
         },
-        "bytes": path.stat().st_size,
+        "bytes": size_bytes(path),
     }

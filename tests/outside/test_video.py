@@ -17,7 +17,7 @@ import pytest
 
 from pipeline.render.compose import dither, to_ycbcr
 from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, load_delivery
-from pipeline.render.writer import VideoWriter
+from pipeline.render.writer import Stamp, VideoWriter
 from pipeline.settings import FRAME_RATES
 
 RATES = {  # SMPTE ST 12-1; the whole ones are themselves
@@ -44,7 +44,7 @@ def patches(format: FrameFormat) -> np.ndarray:
 
 def written(path: Path, delivery: Delivery, fps: str, count: int) -> Path:
     format = delivery.frame_format((192, 64))
-    with VideoWriter(path, delivery, format, exact_rate(fps)) as writer:
+    with VideoWriter(path, delivery, format, Stamp(exact_rate(fps))) as writer:
         for number in range(count):
             writer.write(dither(to_ycbcr(patches(format), format), format, number))
     return path

@@ -16,7 +16,7 @@ from pipeline.colour.grade import Grading
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.parallel import local_executor
-from pipeline.render.delivery import Delivery, load_delivery
+from pipeline.render.delivery import Delivery, load_deliveries, load_delivery
 from pipeline.render.grades import load_grade
 from pipeline.render.produce import RenderJob, rendered_frames
 from pipeline.render.timing import plan_video
@@ -93,7 +93,16 @@ def run(
     out.mkdir(exist_ok=True)
     steps = [] if advanced is None else advanced
     with local_executor(workers) as executor:
-        result = encode(folder / "card", corrections, out, settings, executor, workers, steps.append)
+        result = encode(
+            folder / "card",
+            corrections,
+            out,
+            settings,
+            load_deliveries(settings.encode.delivery),
+            executor,
+            workers,
+            steps.append,
+        )
     return vars(result)
 
 
@@ -150,6 +159,7 @@ def test_a_flight_becomes_a_checked_video(tmp_path: Path) -> None:
         "height": 180,
         "fps": "24000/1001",
         "frames": 6,
+        "timecode": "00:00:00:00",
         "duration_s": pytest.approx(0.2503, abs=1e-3),
         "pixel_format": "yuv420p",
         "tags": {"primaries": 1, "transfer": 1, "matrix": 1, "range": "limited"},

@@ -1,0 +1,87 @@
+"""The stage encode of one sequence: which videos are still to be made, and its report."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from pipeline.corrections import Corrections
+from pipeline.fingerprint import fingerprint
+from pipeline.outputs import Folder, listed_outputs
+from pipeline.render.delivery import Delivery, load_deliveries
+from pipeline.render.framing import framed
+from pipeline.render.grades import load_grading
+from pipeline.render.timing import plan_video
+from pipeline.report.schema import read_report, write_report
+from pipeline.stages.encode import encode
+from pipeline.workshop import SOLVE_VERSION, Outcome, Workshop
+
+
+def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Outcome) -> None:
+    """Do the stage encode for the videos that are not there already, and add all to `outcome`."""
+    settings = shop.configured.settings
+    deliveries = load_deliveries(settings.encode.delivery)
+    shapes = [(delivery.width, delivery.height) for _, delivery in deliveries]
+    corrections, notes = framed(corrections, shapes, settings.encode.anchor)
+    marks = _marks(corrections, deliveries, shop)
+    outputs = listed_outputs(folder)
+    there = {output.get("fingerprint"): folder.path / str(output["file"]) for output in outputs}
+    missing = [one for one in deliveries if marks[one[0]] not in there]
+    outcome.videos += [there[marks[name]] for name, _ in deliveries if marks[name] in there]
+    if not missing:
+        outcome.warnings += read_report(folder.report("encode")).warnings
+        return
+    shop.progress.begin(
+        corrections.id, "render", len(plan_video(corrections, settings.encode, even_speed=_even(shop)).frames)
+    )
+    started = time.monotonic()
+    named = shop.configured.origins.get("encode.delivery", "default.toml") != "default.toml"
+    result = encode(
+        shop.card,
+        corrections,
+        folder.path,
+        settings,
+        missing,
+        shop.executor,
+        shop.workers,
+        shop.progress.advance,
+        named=named,
+    )
+    shop.progress.end()
+    result.warnings = notes + result.warnings
+    made: list[dict[str, Any]] = [
+        {**output, "fingerprint": marks[str(output["delivery"])]} for output in result.applied["outputs"]
+    ]
+    kept = [o for o in outputs if o["file"] not in {m["file"] for m in made}]
+    result.applied["outputs"] = sorted(kept + made, key=lambda output: str(output["file"]))
+    seconds = time.monotonic() - started
+    write_report(
+        folder.report("encode"),
+        "encode",
+        result,
+        seconds=seconds,
+        fingerprint=fingerprint(marks),
+        settings=shop.configured.effective("encode"),
+    )
+    outcome.seconds["encode"] = seconds
+    outcome.videos += [folder.path / str(output["file"]) for output in made]
+    outcome.warnings += result.warnings
+
+
+def _even(shop: Workshop) -> bool:
+    return shop.configured.settings.stabilise.even_speed
+
+
+def _marks(
+    corrections: Corrections, deliveries: list[tuple[str, Delivery]], shop: Workshop
+) -> dict[str, str]:
+    """Return, by the short name of each delivery, what its video is made from."""
+    settings = shop.configured.settings
+    look = load_grading(settings.encode)[1].fingerprint()
+    timing = plan_video(corrections, settings.encode, even_speed=_even(shop))
+    effects = (timing, settings.encode.shutter_angle)
+    told = (settings.encode.timecode, settings.report.position)
+    return {
+        name: fingerprint(corrections, look, effects, told, name, delivery, SOLVE_VERSION)
+        for name, delivery in deliveries
+    }
