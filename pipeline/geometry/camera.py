@@ -43,3 +43,24 @@ def corner_rays(width: int, height: int, focal_px: float, shape: tuple[int, int]
     half = np.array([wide, high]) * crop / 2.0 / focal_px
     signs = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
     return np.concatenate([signs * half, np.ones((4, 1))], axis=1)
+
+
+def along_border(corners: Floats, per_side: int) -> Floats:
+    """Return points (4 per_side, 3) along the border of a quadrilateral (4, 3), its corners among them."""
+    share = (np.arange(per_side) / per_side)[:, None]
+    sides = [(1.0 - share) * corners[k] + share * corners[(k + 1) % 4] for k in range(4)]
+    return np.concatenate(sides)
+
+
+def similar_rays(rays: Floats, similarity: Floats, across: float) -> Floats:
+    """Return rays (n, m, 3), z = 1, of the output that frames moved by similarities (n, 4) show.
+
+    `rays` (m, 3) are those of the output itself and `across` its width at z = 1. An output place q, from
+    the picture's centre in widths, shows what the steady camera sees at exp(log scale) turn(angle) q + shift.
+    """
+    x, y = rays[:, 0] / across, rays[:, 1] / across
+    scale = np.exp(similarity[:, 2:3])
+    cosine, sine = scale * np.cos(similarity[:, 3:]), scale * np.sin(similarity[:, 3:])
+    right = cosine * x - sine * y + similarity[:, :1]
+    below = sine * x + cosine * y + similarity[:, 1:2]
+    return np.stack([right * across, below * across, np.ones_like(right)], axis=-1)

@@ -10,13 +10,15 @@ again, so that no Euler angles and no singular attitudes appear.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from pipeline.geometry.camera import corner_rays
+from pipeline.geometry.camera import along_border, corner_rays, similar_rays
+from pipeline.geometry.lens import Lens
 from pipeline.geometry.rotation import cross_matrix, exp, log
 
 Floats = NDArray[np.float64]
@@ -28,7 +30,7 @@ class PathWeights:
 
     `turn`, `change` and `jolt` weigh the absolute rate of turn, its difference and second difference;
     `smooth` is a small quadratic on the second difference and `depart` one on the correction itself,
-    which makes the optimum unique.
+    which makes the optimum unique. `level` is a quadratic one on the horizon's lean, where it is held level.
     """
 
     turn: float = 0.01
@@ -36,18 +38,47 @@ class PathWeights:
     jolt: float = 100.0
     smooth: float = 20.0
     depart: float = 2e-3
+    level: float = 1.0
 
 
 @dataclass(frozen=True)
 class Field:
-    """The picture the path moves in: upright source size, focal length in px, aspect of the output."""
+    """The picture the path moves in: upright source size, focal length in px, aspect of the output.
+
+    `similarity` (n, 4) is what each frame's output is moved by before it is turned: shares of its width
+    right and down, natural logarithm of scale, angle in radians (`corrections.FrameCorrection`). `lens` bends
+    the straight picture into the source.
+    """
 
     width: int
     height: int
     focal_px: float
     shape: tuple[int, int]
+    similarity: Floats | None = None
+    lens: Lens | None = None
+
+    def rays(self, crop: float) -> Floats:
+        """Return the directions (m, 3), z = 1, or (n, m, 3) under similarities, of the output's border.
+
+        Straight lines stay straight without a lens, and four corners tell all; else there are more points.
+        """
+        corners = corner_rays(self.width, self.height, self.focal_px, self.shape, crop)
+        if self.lens is not None:
+            corners = along_border(corners, _PER_SIDE)
+        if self.similarity is None:
+            return corners
+        across = float(corners[:, 0].max() - corners[:, 0].min())
+        return similar_rays(corners, self.similarity, across)
+
+    def place(self, seen: Floats) -> Floats:
+        """Return source px (..., 2) of directions (..., 3) in the real camera's axes."""
+        centre = np.array([(self.width - 1) / 2.0, (self.height - 1) / 2.0])
+        straight = self.focal_px * seen[..., :2] / seen[..., 2:] + centre
+        return straight if self.lens is None else self.lens.bend(straight, self.width, self.height)
 
 
+_PASSES = 4
+_PER_SIDE = 6
 MARGIN_PX = 2.0
 """Distance kept from the source's border, so that interpolation never reads beyond it."""
 
@@ -58,11 +89,10 @@ def steady_orientations(orientations: Floats, corrections: Floats) -> Floats:
 
 
 def corners_in_source(field: Field, corrections: Floats, crop: float) -> Floats:
-    """Return source pixels (n, 4, 2) of the output's corners under rotation vectors (n, 3)."""
-    rays = corner_rays(field.width, field.height, field.focal_px, field.shape, crop)
-    seen = np.einsum("nij,cj->nci", exp(corrections), rays)
-    centre = np.array([(field.width - 1) / 2.0, (field.height - 1) / 2.0])
-    return np.asarray(field.focal_px * seen[..., :2] / seen[..., 2:] + centre)
+    """Return source pixels (n, m, 2) of the output's corners under rotation vectors (n, 3)."""
+    rays = field.rays(crop)
+    rays = np.broadcast_to(rays, (len(corrections), *rays.shape[-2:]))
+    return field.place(np.einsum("nij,ncj->nci", exp(corrections), rays))
 
 
 def clearance(field: Field, corrections: Floats, crop: float) -> Floats:
@@ -89,22 +119,43 @@ def steady_path(
     orientations: Floats,
     field: Field,
     max_crop: float,
+    *,
+    breaks: tuple[int, ...] = (),
+    down: Floats | None = None,
     weights: PathWeights | None = None,
-    passes: int = 4,
 ) -> Floats:
     """Return correction rotation vectors (n, 3) for real orientations (n, 3, 3).
 
-    `max_crop` is the share of the width that may be cropped. With fewer than three frames, or with no
-    room to move, the corrections are zero.
+    `max_crop` is the share of the width that may be cropped. The path is broken before each frame of
+    `breaks`, and each piece is smoothed by itself. With `down`, the downward direction (3,) in the world's
+    axes, the horizon of the steady camera is held level as far as the crop allows. A piece of fewer than
+    three frames, or without room to move, is not corrected. Time and memory grow with the number of frames
+    alone, so that even a long flight is solved in one piece.
     """
-    count = len(orientations)
-    corrections = np.zeros((count, 3))
-    if count < 3 or max_crop <= 0.0:
+    corrections = np.zeros((len(orientations), 3))
+    if max_crop <= 0.0:
         return corrections
-    weights = weights or PathWeights()
-    crop = 1.0 - max_crop
-    for _ in range(passes):
-        delta = _solve(orientations, corrections, field, crop, weights)
+    edges = [0, *sorted(breaks), len(orientations)]
+    for first, last in pairwise(edges):
+        if last - first >= 3:
+            part = (
+                field if field.similarity is None else replace(field, similarity=field.similarity[first:last])
+            )
+            piece = orientations[first:last]
+            corrections[first:last] = _steady_piece(
+                piece, part, 1.0 - max_crop, down, weights or PathWeights()
+            )
+    return corrections
+
+
+def _steady_piece(
+    orientations: Floats, field: Field, crop: float, down: Floats | None, weights: PathWeights
+) -> Floats:
+    corrections = np.zeros((len(orientations), 3))
+    for _ in range(_PASSES):
+        delta = _solve(orientations, corrections, field, crop, down, weights)
+        if delta is None:
+            break
         moved = log(exp(corrections) @ exp(delta))
         moved = _pull_inside(field, moved, crop)
         settled = float(np.max(np.abs(moved - corrections))) * field.focal_px < 0.02
@@ -155,30 +206,55 @@ def _turn_jacobian(turns: Floats) -> sparse.csr_matrix:
 
 
 def _crop_constraints(field: Field, corrections: Floats, crop: float) -> tuple[sparse.csr_matrix, Floats]:
-    """Return A (8n, 3n) and b (8n,) of A delta <= b: each corner within its two nearest borders."""
+    """Return A (2mn, 3n) and b (2mn,) of A delta <= b: each of m points within its two nearest borders."""
     count = len(corrections)
-    rays = corner_rays(field.width, field.height, field.focal_px, field.shape, crop)
+    rays = field.rays(crop)
+    rays = np.broadcast_to(rays, (count, *rays.shape[-2:]))
     rotations = exp(corrections)
-    seen = np.einsum("nij,cj->nci", rotations, rays)
+    seen = np.einsum("nij,ncj->nci", rotations, rays)
     # C exp(delta) ray changes by -C [ray]x delta.
-    moved = -np.einsum("nij,cjk->ncik", rotations, cross_matrix(rays))
+    moved = -np.einsum("nij,ncjk->ncik", rotations, cross_matrix(rays))
     depth = seen[..., 2:]
     slope = field.focal_px * (moved[..., :2, :] - (seen[..., :2] / depth)[..., None] * moved[..., 2:, :])
     slope = slope / depth[..., None]
-    place = field.focal_px * seen[..., :2] / depth
+    centre = np.array([(field.width - 1) / 2.0, (field.height - 1) / 2.0])
+    if field.lens is not None:
+        straight = field.focal_px * seen[..., :2] / depth + centre
+        slope = field.lens.slope(straight, field.width, field.height) @ slope
+    place = field.place(seen) - centre
     limit = np.array([field.width, field.height]) / 2.0 - MARGIN_PX
-    sign = np.sign(rays[:, :2])  # which border is near: -1 left or top, +1 right or bottom
-    matrix = (sign[None, :, :, None] * slope).reshape(8 * count, 3)
-    bound = (limit - sign * place).reshape(8 * count)
-    rows = np.repeat(np.arange(8 * count), 3)
-    columns = (3 * np.repeat(np.arange(count), 8)[:, None] + np.arange(3)).ravel()
-    return sparse.csr_matrix((matrix.ravel(), (rows, columns)), shape=(8 * count, 3 * count)), bound
+    sign = np.sign(rays[..., :2])  # which border is near: -1 left or top, +1 right or bottom
+    size = place.shape[0] * place.shape[1] * 2
+    matrix = (sign[..., None] * slope).reshape(size, 3)
+    bound = (limit - sign * place).reshape(size)
+    rows = np.repeat(np.arange(size), 3)
+    columns = (3 * np.repeat(np.arange(count), size // count)[:, None] + np.arange(3)).ravel()
+    return sparse.csr_matrix((matrix.ravel(), (rows, columns)), shape=(size, 3 * count)), bound
+
+
+def _level(orientations: Floats, corrections: Floats, down: Floats) -> tuple[sparse.csr_matrix, Floats]:
+    """Return A (n, 3n) and b (n,): the downward direction leans aside by A delta + b."""
+    x, y, z = (steady_orientations(orientations, corrections) @ down).T
+    # exp(-delta) turns the downward direction s by -delta x s.
+    count = len(x)
+    rows = np.repeat(np.arange(count), 2)
+    columns = np.stack([3 * np.arange(count) + 1, 3 * np.arange(count) + 2], axis=1).ravel()
+    values = np.stack([-z, y], axis=1).ravel()
+    return sparse.csr_matrix((values, (rows, columns)), shape=(count, 3 * count)), x
 
 
 def _solve(
-    orientations: Floats, corrections: Floats, field: Field, crop: float, weights: PathWeights
-) -> Floats:
-    """Return the steps (n, 3) that minimise the linearised cost: a quadratic programme for Clarabel."""
+    orientations: Floats,
+    corrections: Floats,
+    field: Field,
+    crop: float,
+    down: Floats | None,
+    weights: PathWeights,
+) -> Floats | None:
+    """Return the steps (n, 3) that minimise the linearised cost: a quadratic programme for Clarabel.
+
+    None where it finds none.
+    """
     import clarabel
 
     count = len(orientations)
@@ -200,6 +276,11 @@ def _solve(
     jolt, jolt_flown, _ = terms[-1]
     quadratic = quadratic + weights.smooth * (jolt.T @ jolt)
     linear[: 3 * count] += weights.smooth * (jolt.T @ jolt_flown)
+    if down is not None:
+        leaning, leans = _level(orientations, corrections, down)
+        scale = weights.level * field.focal_px**2
+        quadratic = quadratic + scale * (leaning.T @ leaning)
+        linear[: 3 * count] += scale * (leaning.T @ leans)
 
     rows, bounds, start = [], [], 3 * count
     for (operator, constant, weight), size in zip(terms, sizes, strict=True):
@@ -224,4 +305,6 @@ def _solve(
         sparse.triu(padded).tocsc(), linear, constraints, np.concatenate(bounds), cones, settings
     )
     solution = solver.solve()
-    return np.asarray(solution.x)[: 3 * count].reshape(count, 3)
+    steps = np.asarray(solution.x)[: 3 * count].reshape(count, 3)
+    solved = solution.status in (clarabel.SolverStatus.Solved, clarabel.SolverStatus.AlmostSolved)
+    return steps if solved and np.isfinite(steps).all() else None
