@@ -77,11 +77,12 @@ def _marks(
 ) -> dict[str, str]:
     """Return, by the short name of each delivery, what its video is made from."""
     settings = shop.configured.settings
+    placeless = corrections.model_copy(update={"card": ""})  # a moved folder holds the same video
     look = load_grading(settings.encode)[1].fingerprint()
     timing = plan_video(corrections, settings.encode, even_speed=_even(shop))
     effects = (timing, settings.encode.shutter_angle)
     told = (settings.encode.timecode, settings.report.position)
     return {
-        name: fingerprint(corrections, look, effects, told, name, delivery, SOLVE_VERSION)
+        name: fingerprint(placeless, look, effects, told, name, delivery, SOLVE_VERSION)
         for name, delivery in deliveries
     }
