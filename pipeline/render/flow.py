@@ -27,7 +27,10 @@ Mask = NDArray[np.bool_]
 _NONE: Any = None  # OpenCV's stubs want an array; with an empty one its remap reads what is not there
 
 LEAST_FOLLOWED = 0.5
-"""Least share of pixels that agree, that both frames see, and that are known of a frame made between."""
+"""Least share of pixels that agree, and that both frames see, for frames to be made between them."""
+
+LEAST_KNOWN = 0.9
+"""Least share of a made frame that must come from along the motion."""
 
 _RELATIVE, _ABSOLUTE_PX2 = 0.01, 0.5
 # The ground's plane is found on every so many px of trusted motion, at least so many of them, to so many px.
@@ -38,8 +41,8 @@ _LEAST_AGREEING = 20
 _FARTHEST = 1.5
 # Rounds that find where a pixel of the frame between came from, and how far off, squared, they may end.
 _ROUNDS, _MISSED_PX2 = 6, 0.25
-# Half width in px of the soft edge between what is fetched along the motion and what is not.
-_FEATHER_PX = 6
+# Half width of the soft edge between what is fetched along the motion and what is not, share of the width.
+_FEATHER = 1 / 60
 # Weights beside trusted motion (1): of motion that is only likely, and of the nearest frame.
 _LITTLE_TRUST, _NEAREST_WEIGHT = np.float32(0.02), np.float32(1e-4)
 
@@ -233,7 +236,7 @@ def between(first: F32, second: F32, flows: Flows, share: float) -> tuple[F32, f
     mixed += from_second * (weight_second / total)[..., None]
     mixed += nearest * (_NEAREST_WEIGHT / total)[..., None]
     # Trust ends softly: fully what is fetched where half of its surroundings are known.
-    window = (2 * _FEATHER_PX + 1, 2 * _FEATHER_PX + 1)
+    window = (2 * round(_FEATHER * first.shape[1]) + 1,) * 2
     trusted = np.minimum(np.maximum(trust_first, trust_second) / _LITTLE_TRUST, np.float32(1.0))
     known = cv2.blur(trusted, window)
     known = np.minimum(np.float32(2.0) * known, np.float32(1.0))[..., None]

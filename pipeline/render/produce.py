@@ -25,7 +25,7 @@ from pipeline.photo.opening import Photo, open_photo
 from pipeline.render.arrays import F16
 from pipeline.render.compose import Samples, WorkingFrame, finish, render_frame, render_working
 from pipeline.render.delivery import FrameFormat
-from pipeline.render.flow import LEAST_FOLLOWED, between, compare, grey
+from pipeline.render.flow import LEAST_FOLLOWED, LEAST_KNOWN, between, compare, grey
 from pipeline.render.shutter import smear, velocity
 from pipeline.render.timing import VideoFrame
 from pipeline.render.visits import Visit, visits
@@ -202,7 +202,7 @@ def make_between(
         )
         light = nearer.light
         made = [between(*pair, flow, frame.share) for pair, flow in zip(pictures, flows, strict=True)]
-        if min(followed, *(known for _, known in made)) >= LEAST_FOLLOWED:
+        if followed >= LEAST_FOLLOWED and all(known >= LEAST_KNOWN for _, known in made):
             light = WorkingFrame(tuple(picture for picture, _ in made), light.shoulder)
             told = replace(told, made="between")
         elif frame.number in spare:
