@@ -35,6 +35,7 @@ _INDEPENDENT_BLOCKS = 25.0
 """Parallax and haze lean many blocks alike: a pair counts as so many that err by themselves."""
 _PASSES = 3
 _CLEARLY_ABOVE = 3.0
+_OFTEN = 0.1
 
 
 @dataclass(frozen=True)
@@ -190,9 +191,15 @@ def without_fields(pairs: list[PairFigures], field_ev: Floats, aspect: float) ->
 
 
 def noticeable(field_ev: Floats, sigma_ev: Floats) -> NDArray[np.bool_]:
-    """Return which frames (n,) have a field clearly above its own uncertainty, by the RMS over the grid."""
+    """Return which frames (n,) have a field above its own uncertainty, by the RMS over the grid.
+
+    A field must stand clearly above it; where a camera shows such fields often, it is believed to do so
+    throughout, and one above its uncertainty is enough.
+    """
     sure = np.where(np.isfinite(sigma_ev), sigma_ev, np.inf)
-    return np.asarray(_size(np.nan_to_num(field_ev)) > _CLEARLY_ABOVE * _size(sure))
+    ratio = _size(np.nan_to_num(field_ev)) / _size(sure)
+    often = np.mean(ratio > _CLEARLY_ABOVE) > _OFTEN
+    return np.asarray(ratio > (1.0 if often else _CLEARLY_ABOVE))
 
 
 def _size(field_ev: Floats) -> Floats:
@@ -204,7 +211,7 @@ class Parts:
     """Flicker that differs across the picture, all (n, ROWS, COLUMNS) in EV.
 
     `found_ev` is the fast part of the fields with its standard errors `sigma_ev`, `applied_ev` what of it is
-    evened out (zero in frames whose field is no larger than chance), `left_ev` what the blocks held out
+    evened out (zero in frames whose field may be chance), `left_ev` what the blocks held out
     still show then. NaN where a frame shares no registered ground.
     """
 
