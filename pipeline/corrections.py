@@ -26,6 +26,9 @@ class FrameCorrection(_Record):
     steady view, median, as a share of its width. None where they are not known. `grid_gain_ev` brightens on
     top of all by a field over the upright picture: rows of nodes, evenly from its first row to its last and
     from its first column to its last, bilinear between them; None where there is nothing to even out.
+    `similarity` (dx, dy, log_scale, angle_rad) moves the output before it is turned: what stands at q, from
+    the centre of the steady view in widths of the largest rectangle of `Corrections.shape`, is what the
+    steady camera sees at exp(log_scale) turn(angle_rad) q + (dx, dy). None where nothing moves.
     `black_shift` is how far the black of R, G, B lies from the one that the photo tells, as a share of
     saturation.
     """
@@ -39,6 +42,7 @@ class FrameCorrection(_Record):
     channel_gain_ev: Triple = (0.0, 0.0, 0.0)
     neutral: Triple = (1.0, 1.0, 1.0)
     rotation_rad: Triple = (0.0, 0.0, 0.0)
+    similarity: tuple[float, float, float, float] | None = None
     shutter_s: float | None = None
     ground_speed: float | None = None
     ground_motion: float | None = None
@@ -51,13 +55,27 @@ class FrameCorrection(_Record):
         return min(min(row) for row in self.grid_gain_ev) if self.grid_gain_ev is not None else 0.0
 
 
+class LensDistortion(_Record):
+    """How the lens bends a straight picture, in the model of DNG's WarpRectilinear (`geometry/lens.py`).
+
+    `radial` holds k0 to k3, `tangential` t0 and t1, `centre` is in shares of width and height; `told_by` says
+    where they come from.
+    """
+
+    radial: tuple[float, float, float, float]
+    tangential: tuple[float, float] = (0.0, 0.0)
+    centre: tuple[float, float] = (0.5, 0.5)
+    told_by: str
+
+
 class Corrections(_Record):
     """Corrections of a whole sequence (`corrections.json`).
 
     `card` is the path of the card relative to the folder of this file, `interval_s` the time from photo to
     photo. `width`, `height` and `focal_px` are of the full-size upright picture, whose principal point is
-    its centre. `shape` is the aspect (width, height) that the path was solved for; the steady camera sees
-    the central `crop_ratio` of the largest rectangle of that shape. `anchor` says
+    its centre, once `lens` (None where untold) has made it straight. `shape` is the aspect (width, height)
+    that the path was solved for; the steady camera sees the central `crop_ratio` of the largest rectangle
+    of that shape. `anchor` says
     where a picture of another shape is cut (`geometry/framing.py`). `vignette` holds the coefficients a1,
     a2, a3 of the loss in EV, a1 r**2 + a2 r**4 + a3 r**6 with r = 1 in the corner. `white` is the common
     white: the linear level, as a share of saturation after all gains, that is shown as white. `highlights`
@@ -78,6 +96,7 @@ class Corrections(_Record):
     shape: tuple[int, int]
     crop_ratio: float
     anchor: tuple[float, float] = (0.5, 0.5)
+    lens: LensDistortion | None = None
     white: float = 1.0
     vignette: Triple = (0.0, 0.0, 0.0)
     highlights: Literal["clip", "rebuild"] = "clip"

@@ -87,13 +87,14 @@ def warped(
             f"{label} is {width}×{height} px, but {corrections.width}×{corrections.height} was measured: "
             "run the sequence again"
         )
+    lens = resample.lens_of(corrections)
     views: list[tuple[tuple[int, int], F64, float, Box]] = []
     for size in sizes:
         homography = resample.output_to_source(corrections, frame, size)
-        resample.check_inside(homography, size, width, height, label)
+        resample.check_inside(homography, size, width, height, label, lens)
         shrink = resample.source_scale(corrections, size)
         radius = len(resample.box_taps(shrink)) // 2
-        box = resample.needed_box(homography, size, width, height, radius)
+        box = resample.needed_box(homography, size, width, height, radius, lens)
         views.append((size, homography, shrink, box))
     whole = enclosing(box for _, _, _, box in views)
     if isinstance(photo, RawPhoto):
@@ -104,7 +105,8 @@ def warped(
         # Only what this size needs, so that it is rendered as if alone, bit for bit.
         rows = slice(box.top - whole.top, box.bottom - whole.top)
         columns = slice(box.left - whole.left, box.right - whole.left)
-        yield resample.warp(linear[rows, columns], homography, size, box, shrink), homography
+        bent = None if lens is None else resample.lens_map(homography, size, width, height, lens)
+        yield resample.warp(linear[rows, columns], homography, size, box, shrink, bent), homography
 
 
 def brighten(rgb: F32, look: Look, vignette: F32 | None = None) -> F32:
@@ -270,10 +272,16 @@ def _working_strips(
     for rows in _strip_rows(height):
         vignette = None if field is None else field[rows.start : rows.stop]
         if any(corrections.vignette):
-            lens = resample.vignette_gain(
-                homography, (width, height), rows, corrections.width, corrections.height, corrections.vignette
+            undone = resample.vignette_gain(
+                homography,
+                (width, height),
+                rows,
+                corrections.width,
+                corrections.height,
+                corrections.vignette,
+                resample.lens_of(corrections),
             )
-            vignette = lens if vignette is None else lens * vignette
+            vignette = undone if vignette is None else undone * vignette
         yield rows, to_working_space(brighten(rgb[rows.start : rows.stop], look, vignette), look)
 
 

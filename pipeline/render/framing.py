@@ -44,11 +44,12 @@ def framed(
 
 def _inside(corrections: Corrections, shapes: Sequence[tuple[int, int]]) -> bool:
     size = corrections.width, corrections.height
+    lens = resample.lens_of(corrections)
     try:
         for frame in corrections.frames:
             for shape in shapes:
                 homography = resample.output_to_source(corrections, frame, shape)
-                resample.check_inside(homography, shape, *size, f"frame {frame.frame}")
+                resample.check_inside(homography, shape, *size, f"frame {frame.frame}", lens)
     except EvenflightError:
         return False
     return True

@@ -14,8 +14,9 @@ import numpy as np
 
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
-from pipeline.geometry.camera import intrinsics, largest_rectangle
+from pipeline.geometry.camera import along_border, intrinsics, largest_rectangle
 from pipeline.geometry.framing import offset_px
+from pipeline.geometry.lens import Lens
 from pipeline.render.arrays import F32, F64, STRIP_ROWS, Box, reused
 from pipeline.sequence import Triple
 
@@ -25,6 +26,9 @@ EDGE_TOLERANCE_PX = 0.5
 INTERPOLATION_MARGIN_PX = 3
 # Output px between the samples of a coarse field of gains.
 FIELD_STEP_PX = 16
+_MAP_STEP_PX = 8
+# Points along each side of the output by which a lens is kept inside the source.
+_BORDER_POINTS = 12
 
 
 def source_scale(corrections: Corrections, size: tuple[int, int]) -> float:
@@ -34,7 +38,10 @@ def source_scale(corrections: Corrections, size: tuple[int, int]) -> float:
 
 
 def output_to_source(corrections: Corrections, frame: FrameCorrection, size: tuple[int, int]) -> F64:
-    """Return the homography K C K_out^-1 (3×3) from output px to source px."""
+    """Return the homography K C S K_out^-1 (3×3) from output px to px of the source, were its lens straight.
+
+    S is the frame's similarity.
+    """
     focal = corrections.focal_px
     rotation, _ = cv2.Rodrigues(np.asarray(frame.rotation_rad, np.float64))
     to_source = intrinsics(focal, corrections.width, corrections.height)
@@ -42,25 +49,47 @@ def output_to_source(corrections: Corrections, frame: FrameCorrection, size: tup
     to_output = intrinsics(focal / scale, *size)
     offset = offset_px(corrections.width, corrections.height, size, corrections.anchor)
     to_output[:2, 2] -= corrections.crop_ratio * np.asarray(offset) / scale
-    homography: F64 = to_source @ rotation @ np.linalg.inv(to_output)
+    to_steady = rotation @ _similarity(corrections, frame) if frame.similarity else rotation
+    homography: F64 = to_source @ to_steady @ np.linalg.inv(to_output)
     homography /= homography[2, 2]
     return homography
 
 
-def mapped_corners(homography: F64, size: tuple[int, int]) -> F64:
-    """Return where the centres of the four corner pixels of the output lie in the source (4×2: x, y).
+def _similarity(corrections: Corrections, frame: FrameCorrection) -> F64:
+    """Return the similarity of a frame as a matrix (3×3) on directions with z = 1."""
+    right, down, log_scale, angle = frame.similarity or (0.0, 0.0, 0.0, 0.0)
+    rectangle, _ = largest_rectangle(corrections.width, corrections.height, corrections.shape)
+    unit, scale = rectangle / corrections.focal_px, math.exp(log_scale)
+    cosine, sine = scale * math.cos(angle), scale * math.sin(angle)
+    return np.array([[cosine, -sine, right * unit], [sine, cosine, down * unit], [0.0, 0.0, 1.0]])
 
-    A homography keeps straight lines, so these bound the whole output.
+
+def lens_of(corrections: Corrections) -> Lens | None:
+    """Return the lens that the photos were taken through, None where it is untold."""
+    told = corrections.lens
+    return None if told is None else Lens(told.radial, told.tangential, told.centre)
+
+
+def mapped_border(
+    homography: F64, size: tuple[int, int], width: int, height: int, lens: Lens | None = None
+) -> F64:
+    """Return where pixel centres on the border of the output lie in the source (n×2: x, y).
+
+    A homography keeps straight lines, so the corners bound the whole output; through a lens more are taken.
     """
-    right, bottom = size[0] - 1, size[1] - 1
-    corners = np.array([[[0, 0], [right, 0], [right, bottom], [0, bottom]]], np.float64)
-    mapped: F64 = np.asarray(cv2.perspectiveTransform(corners, homography), np.float64)[0]
-    return mapped
+    right, bottom = float(size[0] - 1), float(size[1] - 1)
+    corners = np.array([[0, 0, 1], [right, 0, 1], [right, bottom, 1], [0, bottom, 1]], np.float64)
+    border = corners if lens is None else along_border(corners, _BORDER_POINTS)
+    seen = border @ homography.T
+    mapped: F64 = seen[:, :2] / seen[:, 2:]
+    return mapped if lens is None else lens.bend(mapped, width, height)
 
 
-def check_inside(homography: F64, size: tuple[int, int], width: int, height: int, label: str) -> None:
+def check_inside(
+    homography: F64, size: tuple[int, int], width: int, height: int, label: str, lens: Lens | None = None
+) -> None:
     """Raise EvenflightError, naming `label`, where the output would show more than the source has."""
-    corners = mapped_corners(homography, size)
+    corners = mapped_border(homography, size, width, height, lens)
     over = max(
         float(-corners.min()),
         float(corners[:, 0].max()) - (width - 1),
@@ -73,9 +102,16 @@ def check_inside(homography: F64, size: tuple[int, int], width: int, height: int
         )
 
 
-def needed_box(homography: F64, size: tuple[int, int], width: int, height: int, radius: int = 0) -> Box:
+def needed_box(
+    homography: F64,
+    size: tuple[int, int],
+    width: int,
+    height: int,
+    radius: int = 0,
+    lens: Lens | None = None,
+) -> Box:
     """Return the part of the source that the warp reads, bounds even so that a mosaic keeps its phase."""
-    corners = mapped_corners(homography, size)
+    corners = mapped_border(homography, size, width, height, lens)
     margin = INTERPOLATION_MARGIN_PX + radius
     low = np.floor(corners.min(axis=0)).astype(int) - margin
     high = np.ceil(corners.max(axis=0)).astype(int) + margin + 1
@@ -117,16 +153,36 @@ def soften(rgb: F32, shrink: float) -> F32:
     return softened
 
 
-def warp(rgb: F32, homography: F64, size: tuple[int, int], box: Box, shrink: float) -> F32:
+def lens_map(homography: F64, size: tuple[int, int], width: int, height: int, lens: Lens) -> F32:
+    """Return the source px (H×W×2) that each output pixel shows through a homography and a lens.
+
+    Sampled every few px of the output and interpolated between: such a map is smooth.
+    """
+    step = _MAP_STEP_PX
+    x, y = (step * (np.arange(-1, length // step + 2) + 0.5) - 0.5 for length in size)
+    across, down = np.meshgrid(x, y)
+    u, v, w = (row[0] * across + row[1] * down + row[2] for row in homography)
+    bent = lens.bend(np.stack([u / w, v / w], axis=-1), width, height).astype(np.float32)
+    whole = cv2.resize(bent, (len(x) * step, len(y) * step), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(whole[step : step + size[1], step : step + size[0]], np.float32)
+
+
+def warp(
+    rgb: F32, homography: F64, size: tuple[int, int], box: Box, shrink: float, bent: F32 | None = None
+) -> F32:
     """Return the output of `size` (width, height) seen through `homography` (output px to source px).
 
-    `rgb` is the part `box` of the source. Bicubic, anti-aliased where the output is smaller. What
-    `check_inside` lets pass beyond the outermost pixel centres takes those pixels' values. The array is
-    reused by the next call in the same thread.
+    `rgb` is the part `box` of the source; `bent` (H×W×2) is the map itself where a lens bends it. Bicubic,
+    anti-aliased where the output is smaller. What `check_inside` lets pass beyond the outermost pixel
+    centres takes those pixels' values. The array is reused by the next call in the same thread.
     """
     softened = soften(rgb, shrink)
     shift = np.array([[1.0, 0.0, -box.left], [0.0, 1.0, -box.top], [0.0, 0.0, 1.0]])
     output = reused("warped", (size[1], size[0], 3))
+    if bent is not None:
+        x, y = bent[..., 0] - np.float32(box.left), bent[..., 1] - np.float32(box.top)
+        cv2.remap(softened, x, y, cv2.INTER_CUBIC, dst=output, borderMode=cv2.BORDER_REPLICATE)
+        return output
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     cv2.warpPerspective(
         softened, shift @ homography, size, dst=output, flags=flags, borderMode=cv2.BORDER_REPLICATE
@@ -135,7 +191,13 @@ def warp(rgb: F32, homography: F64, size: tuple[int, int], box: Box, shrink: flo
 
 
 def vignette_gain(
-    homography: F64, size: tuple[int, int], rows: range, width: int, height: int, vignette: Triple
+    homography: F64,
+    size: tuple[int, int],
+    rows: range,
+    width: int,
+    height: int,
+    vignette: Triple,
+    lens: Lens | None = None,
 ) -> F32:
     """Return the factor that undoes the vignette for rows of the output (rows×width).
 
@@ -150,6 +212,9 @@ def vignette_gain(
     y = np.arange(rows.start, rows.stop, dtype=np.float32)[:, np.newaxis]
     u, v, w = (row[0] * x + (row[1] * y + row[2]) for row in rows_of_map)
     square = (u * u + v * v) / (w * w)
+    if lens is not None:  # of the bending the radial part about the centre, which is nearly all
+        k0, k1, k2, k3 = np.array(lens.radial, np.float32)
+        square = square * (k0 + square * (k1 + square * (k2 + square * k3))) ** 2
     a1, a2, a3 = np.array(vignette, np.float32)
     gain: F32 = np.exp2(square * (a1 + square * (a2 + square * a3)))
     return gain

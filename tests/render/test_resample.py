@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from pipeline.corrections import Corrections
+from pipeline.corrections import Corrections, LensDistortion
 from pipeline.errors import EvenflightError
 from pipeline.render import resample
 from pipeline.render.arrays import Box
@@ -72,7 +72,7 @@ def test_a_map_that_leaves_the_photo_is_refused_by_name(corrections: MakeCorrect
 def test_less_than_half_a_pixel_outside_is_clamped_not_black(corrections: MakeCorrections) -> None:
     made = corrections(64, 48, crop_ratio=1.01)
     homography = resample.output_to_source(made, made.frames[0], (64, 48))
-    corner = resample.mapped_corners(homography, (64, 48))[0]
+    corner = resample.mapped_border(homography, (64, 48), made.width, made.height)[0]
     assert -0.5 < corner[0] < 0.0
     resample.check_inside(homography, (64, 48), 64, 48, "frame 0")
     even = np.full((48, 64, 3), 0.4, np.float32)
@@ -134,3 +134,75 @@ def test_the_vignette_is_undone_where_the_pixel_comes_from(corrections: MakeCorr
     loss = 0.3 * radius**2 + 0.1 * radius**4 + 0.05 * radius**6
     assert gain[0, 0] == pytest.approx(2.0**loss, rel=1e-6)
     assert gain[75, 100] == pytest.approx(1.0, abs=1e-4)
+
+
+def test_a_similarity_moves_the_output_before_it_is_turned(corrections: MakeCorrections) -> None:
+    """Worked point by point: q in widths of the largest rectangle, then SciPy's rotation, then the camera."""
+    vector, (right, down, log_scale, angle) = (0.02, -0.03, 0.05), (0.01, -0.004, 0.02, 0.015)
+    made = corrections(400, 300, crop_ratio=0.7, rotation_rad=vector)
+    frame = made.frames[0].model_copy(update={"similarity": (right, down, log_scale, angle)})
+    homography = resample.output_to_source(made, frame, (100, 75))
+    x, y = 20.0, 60.0
+    wide = 400.0  # the largest 4:3 rectangle of the photo
+    q = np.array([x - 49.5, y - 37.0]) / 100 * 0.7
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    moved = (np.exp(log_scale) * turn @ q + [right, down]) * wide / made.focal_px
+    ray = Rotation.from_rotvec(vector).apply([*moved, 1.0])
+    expected = made.focal_px * ray[:2] / ray[2] + [199.5, 149.5]
+    np.testing.assert_allclose(through(homography, x, y), expected, atol=1e-9)
+
+
+BARREL = LensDistortion(radial=(1.0, -0.06, 0.01, 0.0), tangential=(0.001, -0.002), told_by="invented")
+
+
+def test_the_map_through_a_lens_is_exact_to_a_hundredth_of_a_pixel(corrections: MakeCorrections) -> None:
+    made = corrections(1600, 1200, crop_ratio=0.9, rotation_rad=(0.01, -0.02, 0.01)).model_copy(
+        update={"lens": BARREL}
+    )
+    size = (1280, 960)
+    lens = resample.lens_of(made)
+    assert lens is not None
+    homography = resample.output_to_source(made, made.frames[0], size)
+    bent = resample.lens_map(homography, size, 1600, 1200, lens)
+    assert bent.shape == (960, 1280, 2)
+    for x, y in ((0, 0), (1279, 959), (640, 480), (101, 877)):
+        exact = lens.bend(through(homography, x, y), 1600, 1200)
+        assert bent[y, x] == pytest.approx(exact, abs=0.01)
+
+
+def bend_px(picture: np.ndarray) -> float:
+    """How far an upright edge, where a row rises through a half, departs from a straight line."""
+    rows = np.arange(len(picture))
+    crossing = np.array([np.interp(0.5, row[:400], np.arange(400)) for row in picture])
+    return float(np.max(np.abs(crossing - np.polyval(np.polyfit(rows, crossing, 1), rows))))
+
+
+def test_a_straight_line_bent_by_the_lens_is_straight_again(corrections: MakeCorrections) -> None:
+    made = corrections(800, 600, crop_ratio=0.9).model_copy(update={"lens": BARREL})
+    size = (720, 540)
+    lens = resample.lens_of(made)
+    assert lens is not None
+    # The photo of a slanting edge: what a place of the source shows is told by the straightened place.
+    y, x = np.mgrid[0:600, 0:800].astype(float)
+    straight = lens.straighten(np.stack([x, y], axis=-1), 800, 600)
+    edge = 1.0 / (1.0 + np.exp(-(straight[..., 0] - 0.2 * straight[..., 1] - 80.0) / 1.5))
+    photo = np.repeat(edge[..., None], 3, axis=2).astype(np.float32)
+    homography = resample.output_to_source(made, made.frames[0], size)
+    bent = resample.lens_map(homography, size, 800, 600, lens)
+    shown = resample.warp(photo, homography, size, Box(0, 600, 0, 800), 1.0, bent)[..., 0]
+    # OpenCV places samples to 1/32 px.
+    assert bend_px(shown) < 0.1
+    assert bend_px(resample.warp(photo, homography, size, Box(0, 600, 0, 800), 1.0)[..., 0]) > 1.0
+
+
+def test_through_a_lens_the_sides_too_are_kept_inside(corrections: MakeCorrections) -> None:
+    # A pincushion's straightened picture is widest at the corners; a barrel's leaves in the middle of a side.
+    pincushion = LensDistortion(radial=(1.06, -0.12, 0.0, 0.0), told_by="invented")
+    made = corrections(800, 600).model_copy(update={"lens": pincushion})
+    homography = resample.output_to_source(made, made.frames[0], (800, 600))
+    lens = resample.lens_of(made)
+    resample.check_inside(homography, (800, 600), 800, 600, "frame 0")
+    corners = resample.mapped_border(homography, (800, 600), 800, 600, lens)[::12]
+    assert corners.min() > 0.0 and corners[:, 0].max() < 799.0
+    with pytest.raises(EvenflightError, match="leaves the photo"):
+        resample.check_inside(homography, (800, 600), 800, 600, "frame 0", lens)
