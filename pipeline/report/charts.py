@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, Literal
 
-from pipeline.report.schema import Report
+from pipeline.report.columns import Column
 
 # "bad" and "accent" tell two measures of the photos apart, as red and blue.
 Role = Literal["before", "after", "kept", "bad", "accent"]
-Column = list[float | None]
 
 
 @dataclass(frozen=True)
@@ -155,20 +154,68 @@ CHARTS = (
         "horizon_tilt",
         "shake",
     ),
+    Chart(
+        key="pace",
+        stage="motion",
+        title="Ground speed",
+        unit="% of usual",
+        caption="How fast the drone passes over the ground from each photo to the next, against its usual "
+        "speed. A dip is seen as a stall, a peak as a rush; an even pace is flat.",
+        least_span=40.0,
+        causes=("uneven_speed",),
+        series=(Series("as flown", "before", ("pace_pct",)),),
+    ),
+    Chart(
+        key="motion",
+        stage="motion",
+        title="Ground motion and blur",
+        unit="px a frame",
+        caption="How far the ground moves in the video from frame to frame, and how much of that the open "
+        "shutter smears. Blur far under half of the motion looks choppy, much more than it looks soft.",
+        least_span=4.0,
+        causes=("shutter_short", "shutter_long"),
+        series=(
+            Series("motion", "kept", ("px",)),
+            Series("blur of the photo", "before", ("blur_px",)),
+        ),
+    ),
+    Chart(
+        key="sharpness",
+        stage="photo",
+        title="Sharpness",
+        unit="stops of detail",
+        caption="How much fine detail each photo shows of the same ground as its neighbours. A single dip "
+        "is a photo shaken or blown; a long valley is focus, haze or a wet lens.",
+        least_span=2.0,
+        causes=("soft", "shutter_long"),
+        series=(Series("as photographed", "before", ("sharper",)),),
+    ),
+    Chart(
+        key="clipping",
+        stage="photo",
+        title="Clipping",
+        unit="% of the picture",
+        caption="The share of the picture that is burnt out at the top or lost in black, in the worst "
+        "channel. What is burnt cannot be brought back: a white patch that comes and goes.",
+        least_span=2.0,
+        causes=("sky_clipped", "ground_crushed"),
+        series=(
+            Series("burnt out", "bad", ("clipped_pct",)),
+            Series("lost in black", "accent", ("crushed_pct",)),
+        ),
+    ),
+    Chart(
+        key="veil",
+        stage="photo",
+        title="Haze",
+        unit="% of white",
+        caption="The light that lies over the whole picture, even over its darkest parts. It rises with "
+        "haze, against the sun, and with a smeared lens.",
+        least_span=5.0,
+        causes=("haze",),
+        series=(Series("veil", "before", ("veil_pct",)),),
+    ),
 )
-
-
-def columns_of(reports: Mapping[str, Report], count: int) -> dict[tuple[str, str], Column]:
-    """Return {(stage, key): values over `count` frames} of every number that reports tell of frames."""
-    columns: dict[tuple[str, str], Column] = {}
-    for stage, report in reports.items():
-        for frame in report.frames:
-            if not 0 <= frame.frame < count:
-                continue
-            for key, value in (frame.model_extra or {}).items():
-                if isinstance(value, int | float) and not isinstance(value, bool):
-                    columns.setdefault((stage, key), [None] * count)[frame.frame] = float(value)
-    return columns
 
 
 def chart_data(columns: Mapping[tuple[str, str], Column]) -> list[dict[str, Any]]:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from pipeline.errors import EvenflightError
-from pipeline.report.charts import chart_data, columns_of
+from pipeline.report.charts import chart_data
+from pipeline.report.columns import Columns, columns_of, evidence_columns, motion_columns
 from pipeline.report.course import course_data
+from pipeline.report.evidence import Evidence
+from pipeline.report.findings.finding import Finding
 from pipeline.report.metrics import load_limits
 from pipeline.report.pages import number, render_page
 from pipeline.report.pictures import pictures_of
@@ -19,19 +22,23 @@ from pipeline.report.verdicts import table_rows, verdict_sentences
 
 VIDEO_SUFFIXES = (".mp4", ".mov", ".mkv")
 _DEFAULT_FPS = 30.0
+_VIDEO_WIDTH = 1920
+# What lasts over more of the flight than this is told of the flight, and marks no single frames.
+_MARKED_SHARE = 1.0 / 3.0
 
 
-def write_page(folder: Path) -> Path:
+def write_page(folder: Path, evidence: Evidence | None = None, findings: Sequence[Finding] = ()) -> Path:
     """Write `report.html` from the output folder of a sequence, and return its path.
 
+    `findings` come in the order in which the page shows them, `evidence` gives the curves of single photos.
     An absent or broken report, picture or video is a remark on the page. Raises EvenflightError where the
     page cannot be written.
     """
     reports, troubles = _read_all(folder)
     frames = frame_rows(reports)
-    findings: list[dict[str, Any]] = []
-    troubled = {frame for finding in findings for frame in finding["frames"]}
-    columns = columns_of(reports, len(frames))
+    marked = [finding for finding in findings if len(finding.frames) <= _MARKED_SHARE * len(frames)]
+    troubled = {frame for finding in marked for frame in finding.frames}
+    columns = _columns(reports, evidence, len(frames))
     course = course_data(reports.get("load"), troubled)
     video, fps, shown = _video_of(folder, reports.get("encode"))
     before, after = pictures_of(folder, len(frames), video, shown, fps, _telling_frame(findings, len(frames)))
@@ -41,7 +48,7 @@ def write_page(folder: Path) -> Path:
         id=folder.resolve().name,
         facts=_facts(reports),
         verdicts=verdict_sentences(rows),
-        findings=findings,
+        findings=[_told(finding) for finding in findings],
         rows=rows,
         charts=(charts := chart_data(columns)),
         course=course,
@@ -60,7 +67,8 @@ def write_page(folder: Path) -> Path:
             "charts": charts,
             "course": course,
             "findings": [
-                {key: finding[key] for key in ("cause", "frames", "seen", "severity")} for finding in findings
+                {**finding.model_dump(include={"cause", "frames", "seen"}), "marked": finding in marked}
+                for finding in findings
             ],
             "before": before.as_json(),
             "after": after.as_json(),
@@ -71,9 +79,30 @@ def write_page(folder: Path) -> Path:
     return path
 
 
-def _telling_frame(findings: list[dict[str, Any]], count: int) -> int:
+def _columns(reports: Mapping[str, Report], evidence: Evidence | None, count: int) -> Columns:
+    columns = columns_of(reports, count)
+    interval = reports["load"].found.get("interval_s") if "load" in reports else None
+    return columns | motion_columns(columns, _VIDEO_WIDTH, interval or 2.0) | evidence_columns(evidence)
+
+
+def _told(finding: Finding) -> dict[str, Any]:
+    """Return what the page says of a finding."""
+    unit = f" {finding.unit}".rstrip()
+    figures = f"Measured {number(finding.measured)}{unit}, limit {number(finding.limit)}{unit}"
+    if finding.left is not None:
+        figures += f", left after the correction {number(finding.left)}{unit}"
+    first, last = finding.seconds
+    return {
+        **finding.model_dump(include={"seen", "why", "severity", "mended", "remedy"}),
+        "frames": finding.frames,
+        "when": f"{first:.1f} s" if last - first < 0.1 else f"{first:.1f} to {last:.1f} s of the video",
+        "figures": f"{figures}.",
+    }
+
+
+def _telling_frame(findings: Sequence[Finding], count: int) -> int:
     """Return the frame that the page shows first: of the first finding, else the middle one."""
-    return int(findings[0]["frames"][0]) if findings and findings[0]["frames"] else count // 2
+    return findings[0].frames[0] if findings and findings[0].frames else count // 2
 
 
 def _read_all(folder: Path) -> tuple[dict[str, Report], list[str]]:

@@ -180,7 +180,7 @@ function moveCursors() {
   }
 }
 function spansOf(chart) {
-  const frames = [...new Set(page.findings.filter(finding => chart.causes.includes(finding.cause)).flatMap(finding => finding.frames))].sort((a, b) => a - b);
+  const frames = [...new Set(page.findings.filter(finding => finding.marked && chart.causes.includes(finding.cause)).flatMap(finding => finding.frames))].sort((a, b) => a - b);
   const spans = [];
   for (const frame of frames) {
     if (spans.length && frame <= spans[spans.length - 1][1] + 1) { spans[spans.length - 1][1] = frame; } else { spans.push([frame, frame]); }
@@ -229,14 +229,15 @@ function drawMap() {
   const label = course.frame.map((frame, i) => plain(`${names[frame]}: ${short(course.speed[i])} m/s, ${short(course.up[i])} m up`));
   const known = course.speed.filter(speed => speed !== null);
   const middle = known.slice().sort((a, b) => a - b)[Math.floor(known.length / 2)] ?? 0;
-  // A steady pace must look steady: the scale spans at least a tenth of the speed to either side.
-  const low = Math.min(...known, 0.9 * middle), high = Math.max(...known, 1.1 * middle);
+  // About the usual speed; a steady pace must look steady, so the scale spans at least a tenth to either side.
+  const reach = Math.max(0.1 * middle, ...known.map(speed => Math.abs(speed - middle)));
+  const scale = [[0, colour("after")], [0.5, colour("usual")], [1, colour("before")]];
   const marks = course.frame.map((_, i) => i).filter(i => course.troubled[i]);
   const of = (list, keep) => keep.map(i => list[i]);
   Plotly.react("map", [
     {x: course.east, y: course.north, mode: "lines", line: {color: colour("kept"), width: 1}, hoverinfo: "skip", showlegend: false},
     {x: course.east, y: course.north, customdata: course.frame, text: label, mode: "markers", name: "photos", showlegend: false,
-      marker: {size: 8, color: course.speed, colorscale: "Cividis", cmin: low, cmax: high, line: {width: 0.5, color: colour("paper")},
+      marker: {size: 8, color: course.speed, colorscale: scale, cmin: middle - reach, cmax: middle + reach, line: {width: 1, color: colour("kept")},
         colorbar: {title: {text: "m/s"}, thickness: 12, outlinewidth: 0}}, hovertemplate: "%{text}<extra></extra>"},
     {x: of(course.east, marks), y: of(course.north, marks), customdata: of(course.frame, marks), text: of(label, marks), mode: "markers", name: "troubled frames",
       marker: {size: 13, symbol: "diamond-open", color: colour("bad"), line: {width: 2}}, hovertemplate: "%{text}<extra></extra>"},
@@ -248,7 +249,7 @@ function draw() { drawCharts(); drawMap(); }
 
 // --- contact sheet ---------------------------------------------------------------------------------------
 function fillSheet(side) {
-  const sheet = $("contact-sheet"), troubled = new Set(page.findings.flatMap(finding => finding.frames));
+  const sheet = $("contact-sheet"), troubled = new Set(page.findings.filter(finding => finding.marked).flatMap(finding => finding.frames));
   sheet.replaceChildren(...page.frames.map(row => {
     const shown = picture(side, row.frame), button = document.createElement("button");
     button.type = "button";
