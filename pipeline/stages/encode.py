@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from contextlib import ExitStack
@@ -115,7 +116,7 @@ def encode(
                 writer.write(samples)
             _note_frame(result, rendered)
             advance(1)
-    _warn_of_held(result)
+    _tell_made(result)
     result.applied["outputs"] = [
         {"grade": grade_name, "delivery": video.name, **output_facts(video.path, writer.facts, stamp)}
         for video, writer in zip(videos, writers, strict=True)
@@ -179,8 +180,9 @@ def _plan_effects(
     return plan.lengths
 
 
-def _warn_of_held(result: StageResult) -> None:
-    """Name the frames that were to be made between photos whose motion did not agree."""
+def _tell_made(result: StageResult) -> None:
+    """Count the frames by how they came, and name those that could not be made between photos."""
+    result.applied["frames_made"] = dict(Counter(str(row["made"]) for row in result.frames))
     held = [row for row in result.frames if row["made"] == "held" and row["consistent_share"] is not None]
     if held:
         named = ", ".join(str(row["frame"]) for row in held[:8])

@@ -18,8 +18,8 @@ _UNEVEN = 0.1  # share of the interval by which photos may come early or late wi
 def load(sequence: Sequence) -> StageResult:
     """Report the facts of a sequence: counts, interval, exposure changes, and each frame.
 
-    `missing_count` counts the places without a usable photo: missing, torn or left out; the video holds
-    the nearest photo there, so as many are left.
+    `missing_count` counts the places without a usable photo: missing, torn or left out; as many are left,
+    whether the render then makes a frame there from its neighbours or holds the nearest photo.
     """
     states = Counter(frame.state for frame in sequence.frames)
     held = len(sequence.frames) - states["photo"]
@@ -93,7 +93,8 @@ def _warnings(sequence: Sequence, found: Figures, changes: list[Frame]) -> list[
     if missing:
         places = ", ".join(str(frame.frame) for frame in missing)
         said.append(
-            f"photos missing: {len(missing)}; the nearest photo is shown in their place: frame {places}"
+            f"photos missing: {len(missing)}; their neighbours or the nearest photo stand in their place: "
+            f"frame {places}"
         )
     for frame in sequence.frames:
         if frame.state in ("torn", "left-out"):

@@ -177,9 +177,9 @@ Pool = Callable[[], AbstractContextManager[Executor]]
 
 
 def test_effects_are_the_same_for_any_workers_and_executor(tmp_path: Path) -> None:
-    job = job_of(tmp_path, write_flight(tmp_path, 6, missing=(2,)), blur=(0.4,) * 12)
-    video = plan_video(job.corrections, EncodeSettings(seconds=12 / 30)).frames
-    assert len(video) == 12
+    job = job_of(tmp_path, write_flight(tmp_path, 5, missing=(2,)), blur=(0.4,) * 8)
+    video = plan_video(job.corrections, EncodeSettings(seconds=8 / 30)).frames
+    assert len(video) == 8
     pools: list[tuple[int, Pool]] = [
         (1, lambda: local_executor(1)),
         (3, lambda: local_executor(3)),
@@ -204,14 +204,14 @@ def test_photos_are_opened_once_and_not_far_ahead(
         return open_photo(path)
 
     monkeypatch.setattr(produce, "open_photo", watched)
-    corrections = write_flight(tmp_path, 40, missing=(1, 3))
-    job = job_of(tmp_path, corrections, blur=(0.5,) * 40 if effects else ())
+    corrections = write_flight(tmp_path, 20, missing=(1, 3))
+    job = job_of(tmp_path, corrections, blur=(0.5,) * 20 if effects else ())
     video = plan_video(corrections, EncodeSettings()).frames
     ahead = 0
     with local_executor(1) as executor:
         for done, _ in enumerate(rendered_frames(job, video, executor, 1)):
             ahead = max(ahead, len(opened) - done)
-    assert sorted(opened) == [f"MARSH_{k:04d}.JPG" for k in range(40) if k not in (1, 3)]
+    assert sorted(opened) == [f"MARSH_{k:04d}.JPG" for k in range(20) if k not in (1, 3)]
     assert ahead <= 10
 
 
