@@ -1,9 +1,13 @@
 """From a photo to linear, white-balanced camera RGB at full size.
 
-The 5×5 linear filters of H. S. Malvar, L. He, R. Cutler, "High-quality linear interpolation for
-demosaicing of Bayer-patterned color images", ICASSP 2004 (figure 2 of the paper: every kernel is in
-eighths). They are applied to the white-balanced, square-root-encoded mosaic and the result is squared:
-the square root makes the noise even and edges symmetric, which gains 0.3 to 3 dB (design, section 7).
+Green at a red or blue photosite comes from the 5×5 filter of H. S. Malvar, L. He, R. Cutler, "High-quality
+linear interpolation for demosaicing of Bayer-patterned color images", ICASSP 2004 (figure 2). Red and blue
+are green plus their difference from it, bilinear between the photosites that measured them: colour
+differences are smoother than colours (common practice, no source). All is done on the white-balanced,
+square-root-encoded mosaic and the result is squared: the square root makes the noise even and edges
+symmetric. On photographs of known truth this is 0.5 to 1.4 dB better than taking red and blue by the
+paper's filters too, on a zone plate 3.8 dB, in three quarters of the time (tests/bench/test_demosaic.py
+compares it with LibRaw's methods).
 """
 
 from __future__ import annotations
@@ -18,29 +22,14 @@ from pipeline.photo.raw import RawPhoto
 from pipeline.render.arrays import F32, STRIP_ROWS, Box, reused
 from pipeline.sequence import Triple
 
-# Halo of the 5×5 kernels.
-HALO = 2
+# Photosites around a strip that it depends on: two for green, one more for the differences.
+HALO = 3
 
 GREEN_AT_RED_OR_BLUE = np.array(
     [[0, 0, -1, 0, 0], [0, 0, 2, 0, 0], [-1, 2, 4, 2, -1], [0, 0, 2, 0, 0], [0, 0, -1, 0, 0]], np.float32
 ) * np.float32(0.125)
-# Red (blue) at a green photosite whose red (blue) neighbours stand left and right.
-COLOUR_AT_GREEN_ALONG_ROW = np.array(
-    [[0, 0, 0.5, 0, 0], [0, -1, 0, -1, 0], [-1, 4, 5, 4, -1], [0, -1, 0, -1, 0], [0, 0, 0.5, 0, 0]],
-    np.float32,
-) * np.float32(0.125)
-COLOUR_AT_GREEN_ALONG_COLUMN = np.ascontiguousarray(COLOUR_AT_GREEN_ALONG_ROW.T)
-RED_AT_BLUE = np.array(
-    [[0, 0, -1.5, 0, 0], [0, 2, 0, 2, 0], [-1.5, 0, 6, 0, -1.5], [0, 2, 0, 2, 0], [0, 0, -1.5, 0, 0]],
-    np.float32,
-) * np.float32(0.125)
-
-KERNELS = {
-    "green": GREEN_AT_RED_OR_BLUE,
-    "row": COLOUR_AT_GREEN_ALONG_ROW,
-    "column": COLOUR_AT_GREEN_ALONG_COLUMN,
-    "cross": RED_AT_BLUE,
-}
+# Differences stand at every other place of a row; this keeps them and fills in between.
+ALONG_ROW = np.array([[0.5, 1.0, 0.5]], np.float32)
 
 
 def linear_rgb(photo: Photo, neutral: Triple, box: Box | None = None) -> F32:
@@ -116,32 +105,33 @@ def _encode(mosaic: NDArray[np.uint16], strip: Box, scale: F32, offset: F32) -> 
 
 def _interpolate(encoded: F32, pattern: NDArray[np.uint8], strip: Box) -> list[F32]:
     """Return the planes R, G, B of the strip (without halo), still encoded."""
-    sources = {
-        name: cv2.filter2D(encoded, cv2.CV_32F, kernel, dst=reused(name, encoded.shape))
-        for name, kernel in KERNELS.items()
-    }
-    sources["own"] = encoded
-    shape = (encoded.shape[0] - 2 * HALO, encoded.shape[1] - 2 * HALO)
+    rows, columns = encoded.shape
+    # Of the encoded mosaic with its halo: the pattern from its corner, and which of its rows hold red.
+    pattern = np.roll(pattern, ((HALO - strip.top) % 2, (HALO - strip.left) % 2), (0, 1))
+    red_row = int(np.flatnonzero((pattern == 0).any(axis=1))[0])
+
+    difference = cv2.filter2D(
+        encoded, cv2.CV_32F, GREEN_AT_RED_OR_BLUE, dst=reused("difference", encoded.shape)
+    )
+    np.subtract(encoded, difference, out=difference)
+    at_colour = np.tile((pattern != 1).astype(np.float32), (1, columns // 2 + 1))[:, :columns]
+    for parity in (0, 1):
+        difference[parity::2] *= at_colour[parity]  # 0 where green is measured
+    green = np.subtract(encoded, difference, out=reused("green", encoded.shape))
+    along = cv2.filter2D(difference, cv2.CV_32F, ALONG_ROW, dst=reused("along", encoded.shape))
+    between = cv2.addWeighted(
+        along[:-2], 0.5, along[2:], 0.5, 0.0, dst=reused("between", (rows - 2, columns))
+    )
+
+    shape = (rows - 2 * HALO, columns - 2 * HALO)
+    inner = np.s_[HALO:-HALO, HALO:-HALO]
+    green, along, between = green[inner], along[inner], between[HALO - 1 : 1 - HALO, HALO:-HALO]
     planes = [reused(f"plane {channel}", shape) for channel in range(3)]
-    for y in (0, 1):
-        for x in (0, 1):
-            here = pattern[(strip.top + y) % 2, (strip.left + x) % 2]
-            beside = pattern[(strip.top + y) % 2, (strip.left + x + 1) % 2]
-            part = (slice(HALO + y, -HALO, 2), slice(HALO + x, -HALO, 2))
-            for channel, plane in enumerate(planes):
-                plane[y::2, x::2] = sources[_source(channel, here, beside)][part]
+    planes[1][...] = green
+    for channel, own in ((0, (red_row + HALO) % 2), (2, (red_row + HALO + 1) % 2)):
+        np.add(green[own::2], along[own::2], out=planes[channel][own::2])
+        np.add(green[1 - own :: 2], between[1 - own :: 2], out=planes[channel][1 - own :: 2])
     return planes
-
-
-def _source(channel: int, here: int, beside: int) -> str:
-    """Name the filter that gives `channel` at a photosite of colour `here` with `beside` next in its row."""
-    if channel == here:
-        return "own"
-    if channel == 1:
-        return "green"
-    if here != 1:
-        return "cross"
-    return "row" if channel == beside else "column"
 
 
 def _linearise(photo: LinearPhoto, neutral: Triple, box: Box | None) -> F32:
