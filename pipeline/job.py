@@ -7,12 +7,14 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline.colour.highlights import common_white
 from pipeline.corrections import Corrections, FrameCorrection
+from pipeline.diagnosing import write_diagnosis
 from pipeline.errors import EvenflightError
 from pipeline.fingerprint import fingerprint, photos_fingerprint
 from pipeline.geometry.framing import view_shape
@@ -23,6 +25,7 @@ from pipeline.measure.highpass import FILTER_VERSION
 from pipeline.measure.hot import HotTally
 from pipeline.measure.levels import estimate_vignette, solve_levels
 from pipeline.measure.look import Look, PairFigures, look_and_compare
+from pipeline.measure.pairs import BASELINES
 from pipeline.measure.store import Measurements
 from pipeline.measure.turning import shown_frames
 from pipeline.outputs import (
@@ -67,6 +70,7 @@ def run_sequence(sequence: Sequence, folder: Folder, shop: Workshop, stages: tup
         render(read_corrections(folder.corrections), folder, shop, outcome)
     outcome.left_out += [(str(f.file), str(f.why)) for f in sequence.frames if f.state == "torn"]
     outcome.left_out += [(aside.file, aside.why) for aside in sequence.left_aside if aside.trouble]
+    write_diagnosis(folder, shop.configured.settings)
     write_page(folder.path)
     return outcome
 
@@ -109,12 +113,22 @@ def _measured(
     if kept is not None:
         return kept, mark
     started = time.monotonic()
+    measured = take_measurements(sequence, folder.thumbnails, shop)
+    store.save(folder.measurements, measured, mark)
+    outcome.seconds["measure"] = time.monotonic() - started
+    return measured, mark
+
+
+def take_measurements(
+    sequence: Sequence, thumbnails: Path, shop: Workshop, baselines: tuple[int, ...] = BASELINES
+) -> Measurements:
+    """Look at each photo once, compare those `baselines` apart, write small pictures to `thumbnails`."""
     shop.progress.begin(sequence.id, "measure", len(sequence.photos))
     looks: list[Look] = []
     hot = HotTally()
     pairs: list[PairFigures] = []
     for seen in look_and_compare(
-        sequence, shop.card, folder.thumbnails, shop.executor, shop.workers, shop.progress.advance
+        sequence, shop.card, thumbnails, shop.executor, shop.workers, shop.progress.advance, baselines
     ):
         if isinstance(seen, Look):
             looks.append(seen)
@@ -125,16 +139,13 @@ def _measured(
     shop.progress.end()
     figures = [look.figures for look in looks if look.figures is not None]
     photosites = max((f.width * f.height for f in figures), default=0)
-    measured = Measurements(
+    return Measurements(
         figures,
         pairs,
         next((look.colour for look in looks if look.colour is not None), None),
         {look.frame: look.trouble for look in looks if look.trouble is not None},
         hot.hot(photosites),
     )
-    store.save(folder.measurements, measured, mark)
-    outcome.seconds["measure"] = time.monotonic() - started
-    return measured, mark
 
 
 def _reported(
@@ -164,7 +175,7 @@ def _solve(
 ) -> None:
     """Do the three solving stages and write the corrections, unless all are unchanged."""
     settings = shop.configured.settings
-    view = _view(sequence, settings)
+    view = view_of(sequence, settings)
     rate = photos_per_second(len(sequence.frames), settings.encode)
     common = (mark, SOLVE_VERSION, FILTER_VERSION, rate, settings.deflicker)
     marks: dict[Stage, str] = {
@@ -196,7 +207,7 @@ class View:
     delivery: Delivery
 
 
-def _view(sequence: Sequence, settings: Settings) -> View:
+def view_of(sequence: Sequence, settings: Settings) -> View:
     """Return the view that holds every delivery the settings name, where the anchor places it."""
     deliveries = [delivery for _, delivery in load_deliveries(settings.encode.delivery)]
     anchor = settings.encode.anchor

@@ -31,6 +31,11 @@ class Folder:
         return self.path / "corrections.json"
 
     @property
+    def diagnosis(self) -> Path:
+        """What is wrong with the flight."""
+        return self.path / "diagnosis.json"
+
+    @property
     def work(self) -> Path:
         """What may be deleted, costing only time."""
         return self.path / "work"

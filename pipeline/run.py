@@ -9,6 +9,7 @@ from typing import Any
 
 from pipeline.card.scan import scan_card
 from pipeline.cluster import workplace
+from pipeline.diagnosing import write_diagnosis
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.job import LEAST_PHOTOS, run_sequence
 from pipeline.outputs import Folder, card_of, locked, read_corrections
@@ -61,7 +62,7 @@ def run_card(
     load_deliveries(configured.settings.encode.delivery)
     load_grading(configured.settings.encode)
     contents = scan_card(card, configured.settings.load)
-    chosen = _choose(contents.sequences, contents.singles, sequence, card)
+    chosen = choose(contents.sequences, contents.singles, sequence, card)
     minutes, size = expectation(chosen, workers)
     progress.say(
         f"{len(chosen)} sequence{'s' if len(chosen) != 1 else ''}, "
@@ -115,7 +116,7 @@ def _refuse_full_disk(out: Path, sequences: list[Sequence], size: float) -> None
         )
 
 
-def _choose(
+def choose(
     sequences: list[Sequence], singles: list[Sequence], wanted: str | None, card: Path
 ) -> list[Sequence]:
     if wanted is None:
@@ -182,6 +183,7 @@ def regrade(
     with locked(place), workplace(executor, workers) as (pool, count):
         shop = Workshop(photos, _settled(place, configured), pool, count, progress)
         render(corrections, place, shop, outcome)
+    write_diagnosis(place, configured.settings)
     write_page(folder)
     return outcome
 
@@ -212,4 +214,4 @@ def _sequence_of(folder: Folder, card: Path, configured: Configured) -> Sequence
     except (OSError, ValueError):
         contents = scan_card(card, configured.settings.load)
         wanted = read_corrections(folder.corrections).id
-        return _choose(contents.sequences, contents.singles, wanted, card)[0]
+        return choose(contents.sequences, contents.singles, wanted, card)[0]

@@ -190,26 +190,27 @@ def look_and_compare(
     executor: Executor,
     workers: int,
     advance: Callable[[int], None],
+    baselines: tuple[int, ...] = BASELINES,
 ) -> Iterator[Look | PairFigures | None]:
     """Yield each frame's look (pixels dropped) and each pair's figures, in a fixed order.
 
-    Each photo is opened once; at most the longest baseline of frames is in memory, and as many decodes
-    as the window of the executor.
+    Frames are compared `baselines` photos apart. Each photo is opened once; at most the longest baseline
+    of frames is in memory, and as many decodes as the window of the executor.
     """
     jobs = ((frame.frame, card / str(frame.file)) for frame in sequence.photos)
     look = partial(look_at, thumbnails=thumbnails)
-    recent: deque[Look] = deque(maxlen=max(BASELINES))
+    recent: deque[Look] = deque(maxlen=max(baselines))
     pending: deque[Future[PairFigures | None]] = deque()
     for current in ordered_map(executor, look, jobs, window=workers + 1):
         advance(1)
         yield replace(current, proxy=None, grey=None, found=None, texture=None)
         if current.trouble is not None:
             continue
-        for baseline in BASELINES:
+        for baseline in baselines:
             if baseline <= len(recent):
                 pending.append(near(executor).submit(compare, recent[-baseline], current))
         recent.append(current)
-        while len(pending) > len(BASELINES) * 2:
+        while len(pending) > len(baselines) * 2:
             yield pending.popleft().result()
     while pending:
         yield pending.popleft().result()

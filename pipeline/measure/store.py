@@ -100,15 +100,18 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
     part.replace(path)
 
 
-def load(path: Path, fingerprint: str) -> Measurements | None:
-    """Return the measurements at `path`, or None where there are none, or of other photos, or torn ones."""
+def load(path: Path, fingerprint: str | None) -> Measurements | None:
+    """Return the measurements at `path`, or None where there are none, or of other photos, or torn ones.
+
+    With no `fingerprint` any photos' will do.
+    """
     try:
         with path.open("rb") as file, np.load(file) as stored:
             data = {name: stored[name] for name in stored.files}
         head = json.loads(data["head"].tobytes())
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return None
-    if head.get("version") != MEASUREMENTS_VERSION or head.get("fingerprint") != fingerprint:
+    if head.get("version") != MEASUREMENTS_VERSION or fingerprint not in (None, head.get("fingerprint")):
         return None
     pairs, match_start, block_start = [], 0, 0
     for entry in head["pairs"]:

@@ -197,7 +197,7 @@ def look_through(
 
 def gather(
     id: str,
-    stages: Mapping[str, Report | StageResult],
+    stages: Mapping[Stage, Report | StageResult],
     measured: Measurements | None,
     thumbnails: Iterable[Picture | None] | None,
     settings: DiagnoseSettings,
