@@ -42,6 +42,7 @@ UCS_CHANGE = 0.2
 
 _CELL_PX = 8
 _TOGETHER_S = 0.1
+_PATCH = np.ones((5, 5), np.uint8)
 _LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
 # Linear sRGB to XYZ (IEC 61966-2-1), of which u' = 4X / (X + 15Y + 3Z), v' = 9Y / (X + 15Y + 3Z).
 _TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], np.float32)
@@ -136,9 +137,7 @@ def _cells(frame: Picture) -> Floats:
     wide = SHOWN_WIDTH_PX // _CELL_PX
     high = max(round(frame.shape[0] * wide / frame.shape[1]), 1)
     if frame.shape[1] > 2 * wide:  # within 4 px the mean of codes is as good as that of light, and quicker
-        frame = np.asarray(
-            cv2.resize(frame, (2 * wide, 2 * high), interpolation=cv2.INTER_AREA), np.uint8
-        )
+        frame = np.asarray(cv2.resize(frame, (2 * wide, 2 * high), interpolation=cv2.INTER_AREA), np.uint8)
     linear = cv2.LUT(frame, _LINEAR)
     return np.asarray(cv2.resize(linear, (wide, high), interpolation=cv2.INTER_AREA), np.float32)
 
@@ -201,22 +200,29 @@ class _Fields:
             since += 1
             since[mask] = 0
             since[other] = 10**6
-        # What an earlier frame's cells have made once they do not make again by being remembered.
-        rises, falls = (
-            self._covered(since < self._together, self._least) & self._covered(since == 0, 0.1 * self._least)
-            for since in self._since
-        )
+        rises, falls = self._made(0, up), self._made(1, down)
         rises &= self._last <= 0
         falls &= (self._last >= 0) & ~rises
         self._last = np.where(rises, 1, np.where(falls, -1, self._last)).astype(np.int8)
         self._recent.append((rises | falls).astype(np.uint8))
         return float(np.sum(self._recent, axis=0, dtype=np.int32).max()) / 2.0
 
-    def _covered(self, cells: Mask, least: float) -> Mask:
-        """Return for each field, by its centre, whether the cells in it are more than `least`."""
-        if np.count_nonzero(cells) <= least:
-            return np.zeros(cells.shape, bool)
+    def _made(self, way: int, now: Mask) -> Mask:
+        """Return the fields, by their centres, whose cells have just made a transition one way.
+
+        Either more cells have made it than its opposite, lately, by a quarter of the field; or patches that
+        are wide by themselves, at once. Passing texture brightens as many cells as it darkens, scattered
+        ones. What an earlier frame's cells made they do not make again by being remembered.
+        """
+        lately, opposite = (self._since[w] < self._together for w in (way, 1 - way))
+        together = self._area(lately) - self._area(opposite) > self._least
+        fresh = self._area(now) > 0.1 * self._least
+        patches = cv2.morphologyEx(now.astype(np.uint8), cv2.MORPH_OPEN, _PATCH)
+        return np.asarray((together & fresh) | (self._area(patches > 0) > self._least))
+
+    def _area(self, cells: Mask) -> Floats:
+        """Return how many of the cells lie in each field, by its centre."""
         area = cv2.boxFilter(
             cells.astype(np.float32), -1, self._field, normalize=False, borderType=cv2.BORDER_CONSTANT
         )
-        return np.asarray(area > least)
+        return np.asarray(area)

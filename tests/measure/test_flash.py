@@ -102,3 +102,14 @@ def test_a_meter_that_saw_nothing_tells_nothing() -> None:
     figures = FlashMeter(FPS).figures()
     assert figures.worst == 0.0
     assert len(figures.beyond) == 0
+
+
+def test_texture_that_passes_is_no_flash() -> None:
+    ground = np.random.default_rng(3).integers(0, 255, (80, 400), np.uint8)
+    wide = np.kron(ground, np.ones((10, 10), np.uint8))  # patches of 10 px, 0.3 degrees
+    frames = [np.repeat(wide[:768, 37 * k : 37 * k + 1024, None], 3, axis=2) for k in range(60)]
+    assert len(measure_flashes(frames, FPS).beyond) == 0
+    flickering = [
+        np.asarray(frame * (0.65 if k % 6 < 3 else 1.0), np.uint8) for k, frame in enumerate(frames)
+    ]
+    assert len(measure_flashes(flickering, FPS).beyond) > 0
