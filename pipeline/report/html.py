@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -11,6 +11,7 @@ from pipeline.errors import EvenflightError
 from pipeline.report.charts import chart_data
 from pipeline.report.columns import Columns, columns_of, evidence_columns, motion_columns
 from pipeline.report.course import course_data
+from pipeline.report.diagnose import Diagnosis
 from pipeline.report.evidence import Evidence
 from pipeline.report.findings.finding import Finding
 from pipeline.report.metrics import load_limits
@@ -27,14 +28,17 @@ _VIDEO_WIDTH = 1920
 _MARKED_SHARE = 1.0 / 3.0
 
 
-def write_page(folder: Path, evidence: Evidence | None = None, findings: Sequence[Finding] = ()) -> Path:
+def write_page(folder: Path, evidence: Evidence | None = None) -> Path:
     """Write `report.html` from the output folder of a sequence, and return its path.
 
-    `findings` come in the order in which the page shows them, `evidence` gives the curves of single photos.
-    An absent or broken report, picture or video is a remark on the page. Raises EvenflightError where the
-    page cannot be written.
+    The reports, `diagnosis.json`, the small pictures and the video are read from the folder; one that is
+    absent or broken is a remark on the page. `evidence` gives the curves of single photos. Raises
+    EvenflightError where the page cannot be written.
     """
     reports, troubles = _read_all(folder)
+    diagnosis, trouble = _read_diagnosis(folder)
+    troubles += trouble
+    findings = diagnosis.findings if diagnosis else []
     frames = frame_rows(reports)
     marked = [finding for finding in findings if len(finding.frames) <= _MARKED_SHARE * len(frames)]
     troubled = {frame for finding in marked for frame in finding.frames}
@@ -47,6 +51,7 @@ def write_page(folder: Path, evidence: Evidence | None = None, findings: Sequenc
         "report.html.j2",
         id=folder.resolve().name,
         facts=_facts(reports),
+        diagnosis=diagnosis,
         verdicts=verdict_sentences(rows),
         findings=[_told(finding) for finding in findings],
         rows=rows,
@@ -100,7 +105,7 @@ def _told(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _telling_frame(findings: Sequence[Finding], count: int) -> int:
+def _telling_frame(findings: list[Finding], count: int) -> int:
     """Return the frame that the page shows first: of the first finding, else the middle one."""
     return findings[0].frames[0] if findings and findings[0].frames else count // 2
 
@@ -121,6 +126,16 @@ def _read_all(folder: Path) -> tuple[dict[str, Report], list[str]]:
         if reports[stage].status != "complete":
             troubles.append(f"The stage {stage} was {reports[stage].status}: {reports[stage].why}.")
     return reports, troubles
+
+
+def _read_diagnosis(folder: Path) -> tuple[Diagnosis | None, list[str]]:
+    path = folder / "diagnosis.json"
+    try:
+        return Diagnosis.model_validate_json(path.read_text(encoding="utf-8")), []
+    except FileNotFoundError:
+        return None, []
+    except (OSError, ValueError) as error:
+        return None, [f"{path.name} cannot be read: {str(error).splitlines()[0]}."]
 
 
 def _facts(reports: Mapping[str, Report]) -> list[str]:

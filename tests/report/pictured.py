@@ -10,6 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.report.diagnose import Diagnosis
+from pipeline.report.findings.finding import Finding, Remedy
+from pipeline.report.schema import write_text
 from tests.report.invented import FRAMES, MISSING, TORN, invented_results, put
 
 WIDTH, HEIGHT = 320, 240
@@ -50,3 +53,45 @@ def write_video(path: Path, greys: list[int]) -> None:
             picture: NDArray[np.uint8] = np.full((180, WIDTH, 3), grey, np.uint8)
             container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
         container.mux(stream.encode())
+
+
+def add_diagnosis(folder: Path) -> None:
+    """Write a diagnosis with two invented findings, one of them named with markup."""
+    diagnosis = Diagnosis(
+        id=folder.name,
+        verdict="The shot jerks right: <b>the heading</b> changed. More was found. Next time: turn slowly.",
+        findings=[
+            Finding(
+                cause="heading_step",
+                frames=[9],
+                seconds=(0.3, 0.333),
+                seen="the shot jerks right",
+                why="the heading changed by 4.0° at <script>document.title = 'owned'</script>",
+                measured=4.0,
+                unit="°",
+                limit=0.35,
+                ratio=11.4,
+                severity="visible",
+                mended=False,
+                left=3.9,
+                remedy=Remedy(air="spread the turn (check obstacles and the rules)", desk="raise `max_crop`"),
+            ),
+            Finding(
+                cause="haze",
+                frames=list(range(FRAMES)),
+                seconds=(0.0, 1.0),
+                seen="the picture is pale",
+                why="a veil lies over it",
+                measured=12.0,
+                unit="%",
+                limit=5.0,
+                ratio=2.4,
+                severity="note",
+                mended=False,
+                left=None,
+                remedy=Remedy(air=None, desk=None),
+            ),
+        ],
+        not_measured=[],
+    )
+    write_text(folder / "diagnosis.json", diagnosis.model_dump_json(by_alias=True))
