@@ -24,7 +24,7 @@ HELD_OUT = 5
 """Every fifth block and match is kept out of the solves and measures what they left."""
 
 _COMMON_SIGMA_EV = 0.003
-_SIGMA_FLOOR_EV = 5e-4
+_SIGMA_FLOOR_EV = 1.5e-3
 _VIGNETTE_PRIOR_EV = (0.5, 0.25, 0.15)
 """Standard deviations of the loss coefficients: stopped down, a drone's lens loses under 1 EV in the
 corner, most of it as r**2 (common practice, no source)."""
