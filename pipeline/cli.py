@@ -148,7 +148,21 @@ def run(
 @plain_errors()
 def regrade(
     folder: FlightArgument,
-    grade: Annotated[str, typer.Option("--grade", metavar="NAME|FILE", help="Name of a grade, or its file.")],
+    grade: Annotated[
+        str | None, typer.Option("--grade", metavar="NAME|FILE", help="Name of a grade, or its file.")
+    ] = None,
+    compare: Annotated[
+        str | None,
+        typer.Option("--compare", metavar="A,B,C", help="Only write a contact sheet of these grades."),
+    ] = None,
+    frames: Annotated[int, typer.Option("--frames", min=1, max=100, help="Photos on the sheet.")] = 10,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="Only write a small quick video, from the thumbnails.")
+    ] = False,
+    write_cdl: Annotated[
+        Path | None,
+        typer.Option("--write-cdl", metavar="FILE", help="Only write the grade's CDL: .cc, .ccc or .cdl."),
+    ] = None,
     card: MovedOption = None,
     config: ConfigOption = None,
     set_: SetOption = None,
@@ -160,9 +174,27 @@ def regrade(
     from json import dumps
 
     from pipeline import run as job
+    from pipeline.console.outcomes import print_file
     from pipeline.console.terminal import Terminal
 
-    configured = _configured(config, [*(set_ or []), f"encode.grade={dumps(grade)}"])
+    chosen = [] if grade is None else [f"encode.grade={dumps(grade)}"]
+    configured = _configured(config, [*(set_ or []), *chosen])
+    if write_cdl is not None:
+        print_file(job.write_cdl(folder, configured, write_cdl), json)
+        return
+    if compare is not None or preview:
+        with Terminal() as progress:
+            path = job.proof(
+                folder,
+                configured,
+                card=card,
+                progress=progress,
+                compare=compare,
+                frames=frames,
+                workers=workers,
+            )
+        print_file(path, json)
+        return
     with Terminal() as progress:
         outcome = job.regrade(
             folder, configured, card=card, progress=progress, workers=workers, executor=executor
@@ -321,6 +353,36 @@ def plan(
         print_json(facts(planned))
     else:
         print_plan(planned)
+
+
+@app.command()
+@plain_errors()
+def diagnose(
+    place: Annotated[
+        Path, typer.Argument(metavar="OUT/ID|CARD", help="Output folder of one sequence, or photographs.")
+    ],
+    frame: Annotated[
+        int | None, typer.Option("--frame", min=0, metavar="N", help="Everything known of this frame.")
+    ] = None,
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="DIR", help="Folder for the two pictures of --frame [OUT/ID, or here]."),
+    ] = None,
+    sequence: SequenceOption = None,
+    card: MovedOption = None,
+    config: ConfigOption = None,
+    set_: SetOption = None,
+    json: JsonOption = False,
+    workers: WorkersOption = None,
+) -> None:
+    """Tell what is wrong with a flight, frame by frame, and what would help; of photographs too."""
+    from pipeline.console.diagnosing import diagnose_card_here, diagnose_folder_here
+
+    configured = _configured(config, set_)
+    if (place / "load.json").is_file():
+        diagnose_folder_here(place, configured, frame, to, card, json)
+    elif diagnose_card_here(place, configured, sequence, frame, to, json, workers):
+        raise typer.Exit(3)
 
 
 @app.command()

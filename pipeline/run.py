@@ -9,16 +9,18 @@ from typing import Any
 
 from pipeline.card.scan import scan_card
 from pipeline.cluster import workplace
+from pipeline.colour.cdl import CDL_FORMS, cdl_text
 from pipeline.diagnosing import write_diagnosis
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.job import LEAST_PHOTOS, run_sequence
 from pipeline.outputs import Folder, card_of, locked, read_corrections
 from pipeline.parallel import default_workers
+from pipeline.proofs import compare_grades, write_preview
 from pipeline.render.delivery import load_deliveries
-from pipeline.render.grades import load_grading
+from pipeline.render.grades import load_grade, load_grading
 from pipeline.rendering import render
 from pipeline.report.html import write_page
-from pipeline.report.schema import STAGES, read_report
+from pipeline.report.schema import STAGES, read_report, write_text
 from pipeline.sequence import Sequence
 from pipeline.settings import Configured, nearest
 from pipeline.workshop import Outcome, Progress, Workshop
@@ -156,7 +158,7 @@ def run_stage(
         raise UsageError(f"unknown stage '{name}'{nearest(name, STAGES)}")
     place = Folder(folder)
     photos = card or card_of(place)  # also tells whether the folder holds results
-    settled = _settled(place, configured)
+    settled = settings_now(place, configured)
     sequence = _sequence_of(place, photos, settled)
     if executor is not None:
         place, photos = Folder(folder.resolve()), photos.resolve()
@@ -181,14 +183,50 @@ def regrade(
     if executor is not None:
         place, photos = Folder(folder.resolve()), photos.resolve()
     with locked(place), workplace(executor, workers) as (pool, count):
-        shop = Workshop(photos, _settled(place, configured), pool, count, progress)
+        shop = Workshop(photos, settings_now(place, configured), pool, count, progress)
         render(corrections, place, shop, outcome)
     write_diagnosis(place, configured.settings)
     write_page(folder)
     return outcome
 
 
-def _settled(folder: Folder, configured: Configured) -> Configured:
+def proof(
+    folder: Path,
+    configured: Configured,
+    *,
+    card: Path | None,
+    progress: Progress,
+    compare: str | None = None,
+    frames: int = 10,
+    workers: int | None = None,
+) -> Path:
+    """Write a contact sheet of the grades `compare`, or else a quick preview, and return its path."""
+    place = Folder(folder)
+    corrections = read_corrections(place.corrections)
+    photos = card_of(place) if compare is not None and card is None else card or folder
+    with workplace(None, workers) as (pool, count):
+        shop = Workshop(photos, settings_now(place, configured), pool, count, progress)
+        if compare is not None:
+            return compare_grades(corrections, place, shop, compare, frames)
+        return write_preview(corrections, place, shop)
+
+
+def write_cdl(folder: Path, configured: Configured, path: Path) -> Path:
+    """Write the CDL of the grade that a sequence is rendered with, and return the path.
+
+    Exposure, temperature, contrast, table and shoulder are no part of a CDL and are not in it. Raises
+    UsageError for a name that does not end in .cc, .ccc or .cdl.
+    """
+    settings = settings_now(Folder(folder), configured).settings.encode
+    form = path.suffix.lower().removeprefix(".")
+    if form not in CDL_FORMS:
+        raise UsageError(f"{path.name} is no name of a CDL file: it ends in .cc, .ccc or .cdl")
+    text = cdl_text(load_grade(settings.grade).cdl, Path(settings.grade).stem, CDL_FORMS[form])
+    write_text(path, text)
+    return path
+
+
+def settings_now(folder: Folder, configured: Configured) -> Configured:
     """Return the settings that made `folder`, overlaid with those set now."""
     merged: dict[str, dict[str, Any]] = {}
     origins: dict[str, str] = {}

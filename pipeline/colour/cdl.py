@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.sequence import Triple
 
-CdlForm = Literal["cc", "ccc", "cdl"]
+CDL_FORMS = {"cc": "ColorCorrection", "ccc": "ColorCorrectionCollection", "cdl": "ColorDecisionList"}
+"""The three XML forms of a CDL by the ending of their files: one correction, a collection, a list."""
 
-_FORMS = {"cc": "ColorCorrection", "ccc": "ColorCorrectionCollection", "cdl": "ColorDecisionList"}
 _APPLIED_IN = "ACEScct (ACES S-2016-001)"
 
 _Slope = Annotated[float, Field(ge=0.0)]
@@ -52,8 +52,8 @@ def cdl_of(transform: Any) -> Cdl:
     )
 
 
-def cdl_text(cdl: Cdl, id: str, form: CdlForm) -> str:
-    """Return the XML of `cdl` under the name `id`: one correction (cc), a collection (ccc), a list (cdl).
+def cdl_text(cdl: Cdl, id: str, form: str) -> str:
+    """Return the XML of `cdl` under the name `id`, in one of the forms of `CDL_FORMS`.
 
     It says that the numbers apply in ACEScct, where our grades use them. Numbers have the seven digits
     of single precision.
@@ -63,5 +63,5 @@ def cdl_text(cdl: Cdl, id: str, form: CdlForm) -> str:
     transform = cdl_transform(cdl)
     transform.setID(id)
     transform.getFormatMetadata().addChildElement("InputDescription", _APPLIED_IN)
-    text = ocio.GroupTransform([transform]).write(_FORMS[form], ocio.Config.CreateRaw())
+    text = ocio.GroupTransform([transform]).write(form, ocio.Config.CreateRaw())
     return str(text).strip() + "\n"

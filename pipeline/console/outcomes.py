@@ -9,9 +9,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.console.terminal import say
+from pipeline.console.terminal import print_json, say
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from pipeline.demo.check import Check
     from pipeline.workshop import Outcome
 
@@ -29,6 +31,14 @@ def outcome_facts(outcomes: list[Outcome]) -> list[dict[str, Any]]:
         }
         for outcome in outcomes
     ]
+
+
+def print_file(path: Path, json: bool) -> None:
+    """Print the one file that a command has written."""
+    if json:
+        print_json({"file": str(path)})
+    else:
+        say(Console(), str(path))
 
 
 def print_outcomes(outcomes: list[Outcome]) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from pipeline.colour.cdl import Cdl, cdl_text
+from pipeline.colour.cdl import CDL_FORMS, Cdl, cdl_text
 from pipeline.colour.grade import Blend, Grade, Grading, apply_grade
 from pipeline.errors import UsageError
 from pipeline.render.grades import load_grade, load_grading, read_cdl
@@ -67,7 +67,7 @@ def test_the_table_is_part_of_the_fingerprint(tmp_path: Path) -> None:
 @pytest.mark.parametrize("form", ["cc", "ccc", "cdl"])
 def test_a_written_cdl_reads_back(tmp_path: Path, form: str) -> None:
     path = tmp_path / f"look.{form}"
-    path.write_text(cdl_text(CDL, "Reed Marsh", form))
+    path.write_text(cdl_text(CDL, "Reed Marsh", CDL_FORMS[form]))
     assert "ACEScct" in path.read_text()
     assert read_cdl(path) == CDL
     assert read_cdl(path, "Reed Marsh") == CDL
@@ -76,7 +76,7 @@ def test_a_written_cdl_reads_back(tmp_path: Path, form: str) -> None:
 
 
 def test_the_correction_wanted_is_named(tmp_path: Path) -> None:
-    one, two = (cdl_text(CDL, name, "ccc") for name in ("dawn", "dusk"))
+    one, two = (cdl_text(CDL, name, CDL_FORMS["ccc"]) for name in ("dawn", "dusk"))
     inner = re.search(r"<ColorCorrection .*</ColorCorrection>\n", two, re.DOTALL)
     assert inner is not None
     path = tmp_path / "looks.ccc"
@@ -96,12 +96,12 @@ def test_the_correction_wanted_is_named(tmp_path: Path) -> None:
         ('cdl_file = "look.cc"\n', '<!DOCTYPE a SYSTEM "b"><a/>', r"look\.cc is refused: .*document type"),
         (
             'cdl_file = "look.cc"\n',
-            cdl_text(CDL, "a", "cc").replace("SatNode", "SatNood"),
+            cdl_text(CDL, "a", CDL_FORMS["cc"]).replace("SatNode", "SatNood"),
             r"look\.cc is refused: .*'SatNood'",
         ),
         (
             'cdl_file = "look.cc"\n',
-            cdl_text(CDL, "a", "cc").replace("1.25", "9.5"),
+            cdl_text(CDL, "a", CDL_FORMS["cc"]).replace("1.25", "9.5"),
             r"look\.cc: saturation: .* less than or equal to 4",
         ),
         ('cdl_file = "none.cc"\n', "", r"cannot read the CDL file none\.cc"),
