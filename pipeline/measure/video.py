@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import EvenflightError
 from pipeline.measure.highpass import fast_figures, fast_part
+from pipeline.measure.triple import stability_score
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -48,6 +49,7 @@ class ClipFigures:
     outlier_frames: int | None
     jitter_rms_px: float | None
     second_difference_rms_px: float | None
+    stability_score: float | None
     lost_pairs: int
 
 
@@ -89,13 +91,17 @@ def measure_clip(
             steps_ev.append(_light_step_ev(previous, view, ground))
         previous, count = view, count + 1
     if previous is None or count < 3:
-        return ClipFigures(count, None, None, None, None, None, 0)
+        return ClipFigures(count, None, None, None, None, None, None, 0)
     period = keep_slower_than_s * fps
     lost = int(np.count_nonzero(~np.isfinite(steps_ev)))
     scale = width_px / previous.grey.shape[1]
     rms, worst, outliers = fast_figures(fast_part(_cumulative(np.array(steps_ev)), period))
-    jitter, second = _jitter(np.array(moves) * scale, min(period, count / 2.0))
-    return ClipFigures(count, rms, worst, outliers, jitter, second, lost)
+    moved = np.array(moves) * scale
+    jitter, second = _jitter(moved, min(period, count / 2.0))
+    stability = None
+    if np.isfinite(moved).any():
+        stability = stability_score(_cumulative(moved) + scale * _places(previous.grey.shape))
+    return ClipFigures(count, rms, worst, outliers, jitter, second, stability, lost)
 
 
 def frames_of(path: Path, width: int | None = None) -> Iterator[Picture]:
@@ -237,13 +243,18 @@ def _tracked(before: Picture, after: Picture, rough: Floats) -> tuple[Any, Any]:
 
 def _moves(ground: _Ground | None, shape: tuple[int, ...]) -> Floats:
     """Displacement (places, 2) of the ground at a grid of places in the picture; NaN where unknown."""
-    height, width = shape[:2]
-    share = (np.arange(_GRID) + 0.5) / _GRID
-    places = np.stack(np.meshgrid(share * (width - 1), share * (height - 1)), axis=-1).reshape(-1, 2)
+    places = _places(shape)
     if ground is None:
         return np.full_like(places, np.nan)
     moved = np.column_stack([places, np.ones(len(places))]) @ ground.motion.T
     return np.asarray(moved[:, :2] / moved[:, 2:] - places)
+
+
+def _places(shape: tuple[int, ...]) -> Floats:
+    """The grid (places, 2) of x and y at which the ground is followed."""
+    height, width = shape[:2]
+    share = (np.arange(_GRID) + 0.5) / _GRID
+    return np.stack(np.meshgrid(share * (width - 1), share * (height - 1)), axis=-1).reshape(-1, 2)
 
 
 def _light_step_ev(before: _View, after: _View, ground: _Ground | None) -> float:

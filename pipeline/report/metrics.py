@@ -14,8 +14,10 @@ from pipeline.geometry.path import widest_crop
 from pipeline.measure.flash import measure_flashes
 from pipeline.measure.grid import uneven_rms_ev
 from pipeline.measure.highpass import fast_figures
-from pipeline.measure.motion import jitter_rms_px, yaw_step_worst_deg
+from pipeline.measure.motion import horizon_tilt_deg, jitter_rms_px, yaw_step_worst_deg
+from pipeline.measure.parallax import jitter_by_cell
 from pipeline.measure.speed import speed_uneven_pct
+from pipeline.measure.triple import compare_with_photos, stability_score
 from pipeline.report.finding_measures import FINDING_MEASURES
 from pipeline.report.measure import Measure
 from pipeline.settings import configs_dir, read_toml
@@ -159,6 +161,25 @@ _ALL = (
         function=speed_uneven_pct,
     ),
     Measure(
+        key="horizon_tilt_deg",
+        name="tilt of the horizon",
+        unit="deg",
+        better="lower",
+        definition="Root mean square of how far the horizon is turned from level.",
+        source="Downward direction by the photos' attitude, averaged over the flight (design, section 6).",
+        function=horizon_tilt_deg,
+    ),
+    Measure(
+        key="parallax_jitter_px",
+        name="parallax jitter",
+        unit="px",
+        better="lower",
+        definition="Root mean square over parts of the picture of the fast part of the ground's motion from "
+        "frame to frame in the steady view, in pixels of the delivered picture.",
+        source="Median motion of held-out matches in 4 x 3 parts; high pass as for the flicker.",
+        function=jitter_by_cell,
+    ),
+    Measure(
         key="crop_ratio",
         name="crop ratio",
         unit="",
@@ -177,6 +198,26 @@ _ALL = (
         "degrees.",
         source="WCAG 2.2, success criterion 2.3.1 (W3C Recommendation).",
         function=measure_flashes,
+    ),
+    Measure(
+        key="stability_score",
+        name="stability score",
+        unit="",
+        better="higher",
+        definition="Share of the energy of the ground's path, freed of a quadratic, at its five lowest "
+        "frequencies; the least of x, y and turning (pipeline/measure/triple.py, version 1).",
+        source="Liu, Yuan, Tan, Sun, Bundled camera paths for video stabilization, ACM TOG 32(4), 2013.",
+        function=stability_score,
+    ),
+    Measure(
+        key="distortion_value",
+        name="distortion value",
+        unit="",
+        better="higher",
+        definition="Smaller over larger singular value of the affine part of the homography from photo to "
+        "video frame, the least of a dozen frames; 1 is none.",
+        source="Liu, Yuan, Tan, Sun, Bundled camera paths for video stabilization, ACM TOG 32(4), 2013.",
+        function=compare_with_photos,
     ),
     Measure(
         key="missing_count",

@@ -3,33 +3,26 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from concurrent.futures import Executor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-import imageio.v3 as iio
-import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.corrections import Corrections
 from pipeline.errors import UsageError
 from pipeline.geometry.camera import largest_rectangle
-from pipeline.measure.flash import FlashFigures, FlashMeter
-from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, frames_of, measure_clip
 from pipeline.photo.metadata import read_facts
 from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, start_timecode
 from pipeline.render.frames import FrameWriter
 from pipeline.render.grades import load_grading
 from pipeline.render.produce import Rendered, RenderJob, rendered_frames
-from pipeline.render.resample import source_scale
 from pipeline.render.shutter import plan_shutter
 from pipeline.render.timing import Timing, plan_video
 from pipeline.render.writer import LIMITED_RANGE, Stamp, VideoFacts, VideoWriter, size_bytes
 from pipeline.settings import Settings
-from pipeline.stages.result import Figures, StageResult
+from pipeline.stages.result import StageResult
+from pipeline.stages.viewing import measure
 
 # The largest enlargement that is still done for a delivery which the user names (design, section 7).
 MAX_ENLARGEMENT = 1.25
@@ -124,7 +117,7 @@ def encode(
     ]
     size = videos[0].format.width, videos[0].format.height
     thumbnails = folder / "work" / "thumbs"
-    _measure(result, videos[0].path, corrections, timing, thumbnails, size, settings, executor)
+    measure(result, videos[0].path, corrections, timing, thumbnails, size, settings, executor)
     return result
 
 
@@ -208,89 +201,6 @@ def _note_frame(result: StageResult, rendered: Rendered) -> None:
             "trouble": rendered.trouble,
         }
     )
-
-
-def _measure(
-    result: StageResult,
-    path: Path,
-    corrections: Corrections,
-    timing: Timing,
-    thumbnails: Path,
-    size: tuple[int, int],
-    settings: Settings,
-    executor: Executor,
-) -> None:
-    """Fill `found` and `left`; one worker looks at the thumbnails while another looks at the video."""
-    rate = float(exact_rate(timing.fps))
-    photo_rate = rate * timing.pace
-    keep_s = settings.deflicker.keep_slower_than_s
-    # The thumbnails show the whole photo: at the scale of the video it is wider than the video.
-    whole_width = round(corrections.width / source_scale(corrections, size))
-    pictures = [thumbnails / f"{frame.shown:05d}.jpg" for frame in corrections.frames]
-    have_all = all(picture.is_file() for picture in pictures)
-    if path.is_dir():
-        written = sorted(path.glob("*.tif"))
-        left = executor.submit(measure_pictures, written, rate, size[0], keep_s)
-    else:
-        left = executor.submit(measure_video, path, rate, size[0], keep_s)
-    found = executor.submit(measure_pictures, pictures, photo_rate, whole_width, keep_s) if have_all else None
-    absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
-    clip_found, flashes_found = found.result() if found else (None, None)
-    clip_left, flashes_left = left.result()
-    _fill("found", result.found, result.unmeasured, clip_found, absent)
-    _fill("left", result.left, result.unmeasured, clip_left, absent)
-    result.found["flashes_per_s"] = None if flashes_found is None else flashes_found.worst
-    result.left["flashes_per_s"] = flashes_left.worst
-    if flashes_found is None:
-        result.unmeasured["found.flashes_per_s"] = absent
-    for row, general, red in zip(result.frames, flashes_left.general, flashes_left.red, strict=False):
-        row["flashes_per_s"] = float(max(general, red))
-    result.found["crop_ratio"] = 1.0
-    result.left["crop_ratio"] = corrections.crop_ratio
-
-
-def _fill(
-    side: str, figures: Figures, unmeasured: dict[str, str], clip: ClipFigures | None, absent: str
-) -> None:
-    for key in ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "jitter_rms_px"):
-        figures[key] = None if clip is None else getattr(clip, key)
-        if figures[key] is None:
-            too_little = "too few frames show the same ground"
-            unmeasured[f"{side}.{key}"] = absent if clip is None else too_little
-
-
-def measure_video(
-    path: Path, fps: float, width_px: int, keep_slower_than_s: float
-) -> tuple[ClipFigures, FlashFigures]:
-    """Measure a finished video, decoded at the size that the measure works at."""
-    return _measure_frames(frames_of(path, WORKING_WIDTH), fps, width_px, keep_slower_than_s)
-
-
-def measure_pictures(
-    paths: list[Path], fps: float, width_px: int, keep_slower_than_s: float
-) -> tuple[ClipFigures, FlashFigures]:
-    """Measure pictures shown one after the other as a clip."""
-    return _measure_frames(
-        (_eight_bits(iio.imread(path)) for path in paths), fps, width_px, keep_slower_than_s
-    )
-
-
-def _measure_frames(
-    frames: Iterable[Picture], fps: float, width_px: int, keep_slower_than_s: float
-) -> tuple[ClipFigures, FlashFigures]:
-    meter = FlashMeter(fps)
-
-    def watched() -> Iterator[Picture]:
-        for frame in frames:
-            meter.feed(frame)
-            yield frame
-
-    clip = measure_clip(watched(), fps, width_px, keep_slower_than_s=keep_slower_than_s)
-    return clip, meter.figures()
-
-
-def _eight_bits(picture: NDArray[Any]) -> NDArray[np.uint8]:
-    return picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
 
 
 def output_facts(path: Path, facts: VideoFacts, stamp: Stamp) -> dict[str, object]:

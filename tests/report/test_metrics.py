@@ -45,7 +45,8 @@ def test_a_measure_says_what_it_is(key: str) -> None:
 
 def test_of_few_measures_more_is_better() -> None:
     better = [key for key, measure in MEASURES.items() if measure.better == "higher"]
-    assert better == ["crop_ratio", "shutter_angle_deg", "subject_shown_pct"]
+    wanted = {"crop_ratio", "stability_score", "distortion_value", "shutter_angle_deg", "subject_shown_pct"}
+    assert set(better) == wanted
 
 
 def test_limits_point_the_way_that_is_better() -> None:

@@ -1,0 +1,136 @@
+"""What the finished video and the photos show when looked at, by code that no solving stage uses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import imageio.v3 as iio
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.corrections import Corrections
+from pipeline.measure.flash import FlashFigures, FlashMeter
+from pipeline.measure.triple import Shown, compare_with_photos
+from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, frames_of, measure_clip
+from pipeline.render.delivery import exact_rate
+from pipeline.render.resample import source_scale
+from pipeline.render.timing import Timing
+from pipeline.settings import Settings
+from pipeline.stages.result import Figures, StageResult
+
+CLIP_KEYS = ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "jitter_rms_px", "stability_score")
+_COMPARED = 12  # frames that are held against their photos
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one look at a clip told; `kept` are the pictures that were asked for, by their place."""
+
+    clip: ClipFigures
+    flashes: FlashFigures
+    kept: dict[int, Picture]
+
+
+def measure(
+    result: StageResult,
+    path: Path,
+    corrections: Corrections,
+    timing: Timing,
+    thumbnails: Path,
+    size: tuple[int, int],
+    settings: Settings,
+    executor: Executor,
+) -> None:
+    """Fill `found` from the thumbnails of the photos, and `left` from the finished video at `path`.
+
+    One worker looks at the thumbnails while another looks at the video. `size` is that of the video.
+    """
+    rate = float(exact_rate(timing.fps))
+    keep_s = settings.deflicker.keep_slower_than_s
+    # The thumbnails show the whole photo: at the scale of the video it is wider than the video.
+    whole_width = round(corrections.width / source_scale(corrections, size))
+    pictures = [thumbnails / f"{frame.shown:05d}.jpg" for frame in corrections.frames]
+    have_all = all(picture.is_file() for picture in pictures)
+    photo_rate = rate * timing.pace
+    compared = _spread([place for place, row in enumerate(result.frames) if row["made"] == "photo"])
+    after = executor.submit(view_video, path, rate, size[0], keep_s, compared)
+    before = executor.submit(view_pictures, pictures, photo_rate, whole_width, keep_s) if have_all else None
+    left, found = after.result(), before.result() if before else None
+    absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
+    _fill("found", result.found, result.unmeasured, found, absent)
+    _fill("left", result.left, result.unmeasured, left, absent)
+    for row, general, red in zip(result.frames, left.flashes.general, left.flashes.red, strict=False):
+        row["flashes_per_s"] = float(max(general, red))
+    shown = Shown(None, None, 0)
+    if have_all:
+        photos = (iio.imread(pictures[result.frames[place]["frame"]]) for place in left.kept)
+        shown = compare_with_photos(zip(photos, left.kept.values(), strict=True))
+    result.found |= {"crop_ratio": 1.0, "distortion_value": 1.0}
+    result.left |= {"crop_ratio": shown.crop_ratio, "distortion_value": shown.distortion}
+    if shown.crop_ratio is None:
+        reason = "too little of the photos is found again in the video" if have_all else absent
+        result.unmeasured |= dict.fromkeys(("left.crop_ratio", "left.distortion_value"), reason)
+
+
+def _spread(places: list[int]) -> frozenset[int]:
+    """Return at most a dozen of `places`, spread evenly."""
+    if not places:
+        return frozenset()
+    return frozenset(places[i] for i in np.linspace(0, len(places) - 1, _COMPARED).round().astype(int))
+
+
+def _fill(side: str, figures: Figures, unmeasured: dict[str, str], seen: Seen | None, absent: str) -> None:
+    for key in CLIP_KEYS:
+        figures[key] = None if seen is None else getattr(seen.clip, key)
+        if figures[key] is None:
+            too_little = "too few frames show the same ground"
+            unmeasured[f"{side}.{key}"] = absent if seen is None else too_little
+    figures["flashes_per_s"] = None if seen is None else seen.flashes.worst
+    if seen is None:
+        unmeasured[f"{side}.flashes_per_s"] = absent
+
+
+def view_video(
+    path: Path, fps: float, width_px: int, keep_slower_than_s: float, keep: frozenset[int] = frozenset()
+) -> Seen:
+    """Measure a finished video, or folder of frames, at the size that the measure works at."""
+    if path.is_dir():
+        return view_pictures(sorted(path.glob("*.tif")), fps, width_px, keep_slower_than_s, keep)
+    return _view(frames_of(path, WORKING_WIDTH), fps, width_px, keep_slower_than_s, keep)
+
+
+def view_pictures(
+    paths: list[Path],
+    fps: float,
+    width_px: int,
+    keep_slower_than_s: float,
+    keep: frozenset[int] = frozenset(),
+) -> Seen:
+    """Measure pictures shown one after the other as a clip."""
+    frames = (_eight_bits(iio.imread(path)) for path in paths)
+    return _view(frames, fps, width_px, keep_slower_than_s, keep)
+
+
+def _view(
+    frames: Iterable[Picture], fps: float, width_px: int, keep_slower_than_s: float, keep: frozenset[int]
+) -> Seen:
+    meter = FlashMeter(fps)
+    kept: dict[int, Picture] = {}
+
+    def watched() -> Iterator[Picture]:
+        for place, frame in enumerate(frames):
+            meter.feed(frame)
+            if place in keep:
+                kept[place] = frame
+            yield frame
+
+    clip = measure_clip(watched(), fps, width_px, keep_slower_than_s=keep_slower_than_s)
+    return Seen(clip, meter.figures(), kept)
+
+
+def _eight_bits(picture: NDArray[Any]) -> NDArray[np.uint8]:
+    return picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
