@@ -88,3 +88,6 @@ FLIGHTS = {
         _PLAIN, name="Harbour Wall", seed=19, start_m=(-330.0, -430.0), height_m=35.0, pitch_deg=-45.0
     ),
 }
+
+BOUND_EXCEPT = ("water nearly all",)
+"""Flights that are told without a bound: hardly any ground is in sight, and the pictures' medians stand in."""
