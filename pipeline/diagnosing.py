@@ -13,7 +13,7 @@ from pipeline.corrections import Corrections
 from pipeline.errors import EvenflightError, PhotoError, UsageError
 from pipeline.measure import store
 from pipeline.measure.store import Measurements
-from pipeline.outputs import Folder, listed_outputs
+from pipeline.outputs import Folder, listed_outputs, read_corrections
 from pipeline.render.timing import photos_per_second
 from pipeline.report.diagnose import Diagnosis, diagnose
 from pipeline.report.evidence import Evidence, StageFacts, gather
@@ -114,20 +114,28 @@ def frame_facts(evidence: Evidence, diagnosis: Diagnosis, frame: int) -> dict[st
 
 
 def frame_pictures(
-    folder: Folder, evidence: Evidence, frame: int, to: Path, card: Path | None, settings: Settings
+    folder: Folder,
+    evidence: Evidence,
+    frame: int,
+    to: Path,
+    card: Path | None,
+    settings: Settings,
+    corrections: Corrections | None = None,
 ) -> dict[str, Path]:
     """Write what one frame was and what became of it to `to`; return the paths of "before" and "after".
 
     Before is the small picture of the measuring, after the frame of the video, or where there is none a
-    render of the photo. What cannot be had is left out.
+    render of the photo with `corrections`, by default those of the folder. What cannot be had is left
+    out.
     """
     import cv2
 
     written: dict[str, Path] = {}
     small = folder.thumbnails / f"{frame:05d}.jpg"
     after = _from_video(folder, evidence, frame)
-    if after is None and card is not None and folder.corrections.is_file():
-        corrections = Corrections.model_validate_json(folder.corrections.read_text(encoding="utf-8"))
+    if corrections is None and folder.corrections.is_file():
+        corrections = read_corrections(folder.corrections)
+    if after is None and card is not None and corrections is not None:
         after = rendered_frame(card, corrections, frame, settings)
     before = cv2.imread(str(small), cv2.IMREAD_COLOR)
     for name, picture in (("before", before), ("after", None if after is None else after[..., ::-1])):

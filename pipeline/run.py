@@ -185,7 +185,7 @@ def regrade(
     with locked(place), workplace(executor, workers) as (pool, count):
         shop = Workshop(photos, settings_now(place, configured), pool, count, progress)
         render(corrections, place, shop, outcome)
-    write_diagnosis(place, configured.settings)
+    write_diagnosis(place, settings_now(place, configured).settings)
     write_page(folder)
     return outcome
 
