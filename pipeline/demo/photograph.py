@@ -40,9 +40,13 @@ class Shot:
 
 def take(world: World, spec: FlightSpec, truth: FrameTruth) -> Shot:
     """Expose one photo; the levels are free of noise and not clipped."""
-    radiance = expose(world, spec, truth)
+    return record(expose(world, spec, truth), spec, truth)
+
+
+def record(radiance: Float32, spec: FlightSpec, truth: FrameTruth) -> Shot:
+    """Record radiance (H×W×3, linear BT.709) that arrives at the lens, clouds' shadows not yet in it."""
     if spec.cloud_ev:
-        radiance *= cloud_shade(spec, truth)[..., None]
+        radiance = radiance * cloud_shade(spec, truth)[..., None]
     radiance = spoil(radiance, spec.spoiled, truth.frame, spec.seed)
     levels = camera_levels(radiance, spec, truth)
     rng = np.random.default_rng([spec.seed, 4, truth.frame]) if spec.noise else None
