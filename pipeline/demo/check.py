@@ -102,7 +102,8 @@ def _check_flight(flight: dict[str, Any], outcome: Outcome) -> list[Check]:
     checks.append(_check_neutral(name, frames, photo, balance))
     period = float(deflicker.applied["period_frames"])  # type: ignore[arg-type]
     checks += _check_flicker(name, frames, photo, period, corrections, deflicker)
-    checks.append(_check_jitter(name, frames, photo, period, corrections))
+    before, after = jitter_against_truth(frames, corrections, period)
+    checks.append(_limited(name, f"jitter left of {before:.1f}, px RMS", "jitter_rms_px", after))
     return checks
 
 
@@ -136,13 +137,14 @@ def _check_flicker(
     ]
 
 
-def _check_jitter(
-    name: str,
-    frames: list[dict[str, Any]],
-    photo: NDArray[np.bool_],
-    period: float,
-    corrections: Corrections,
-) -> Check:
+def jitter_against_truth(
+    frames: list[dict[str, Any]], corrections: Corrections, period: float
+) -> tuple[float | None, float | None]:
+    """Return the true jitter before and after the corrections, px RMS at a width of 1920.
+
+    `frames` are those of the truth file, `period` that of the filter in frames.
+    """
+    photo = np.array([frame["state"] == "photo" for frame in frames])
     shape = corrections.shape
     flown = np.array([frame["rotation_world_to_camera"] for frame in frames])
     steady = steady_orientations(flown, np.array([frame.rotation_rad for frame in corrections.frames]))
@@ -150,8 +152,7 @@ def _check_jitter(
     focal = corrections.focal_px * WIDTH_PX / (corrections.crop_ratio * rectangle[0])
     size = (WIDTH_PX, WIDTH_PX * shape[1] / shape[0])
     before, after = (jitter_rms_px(angle_path(path), photo, period, focal, size) for path in (flown, steady))
-    what = f"jitter left of {before:.1f}, px RMS"
-    return _limited(name, what, "jitter_rms_px", after)
+    return before, after
 
 
 def _video_frames(encode: Report, outcome: Outcome) -> Any:

@@ -33,9 +33,9 @@ class Exposure:
 class FlightSpec:
     """All that defines a synthetic flight; two equal specs give the same files.
 
-    The drone flies at `speed_m_s` and `height_m` from `start_m` (east, north) in the direction
-    `heading_deg` and turns evenly by `turn_deg` in the whole flight (360 with `look_deg` of ±90 is an
-    orbit). The camera looks `look_deg` to the right of the course, pitched by `pitch_deg`.
+    The drone flies at `speed_m_s` and `height_m`, climbing by `climb_m_s`, from `start_m` (east, north)
+    in the direction `heading_deg` and turns evenly by `turn_deg` in the whole flight (360 with
+    `look_deg` of ±90 is an orbit). The camera looks `look_deg` to the right of the course, pitched by `pitch_deg`.
     `shake_deg` is the RMS of a white error of each of yaw, pitch and roll; `shake_rate_deg_s` the RMS
     rate about each axis while the shutter is open; `jitter_m` the RMS position error of each axis;
     `yaw_steps` and `pitch_steps` add so many degrees from a frame on, `roll_deg` leans all photos, and
@@ -58,6 +58,7 @@ class FlightSpec:
     interval_s: float = 2.0
     height_m: float = 70.0
     speed_m_s: float = 4.5
+    climb_m_s: float = 0.0
     start_m: tuple[float, float] = (-470.0, -495.0)
     heading_deg: float = 86.0
     turn_deg: float = 0.0
@@ -196,9 +197,8 @@ def fly(spec: FlightSpec) -> list[FrameTruth]:
                 yaw_deg=float(yaw % 360),
                 pitch_deg=float(pitch),
                 roll_deg=float(roll),
-                velocity_m_s=spec.speed_m_s
-                * _speed_factor(spec, frame)
-                * np.array([np.sin(course), np.cos(course), 0]),
+                velocity_m_s=_speed_factor(spec, frame)
+                * np.array([*(spec.speed_m_s * np.array([np.sin(course), np.cos(course)])), spec.climb_m_s]),
                 spin_rad_s=rotation @ turn + spins[frame],
                 exposure=exposure,
                 light_ev=float(light[frame]),
@@ -252,7 +252,7 @@ def _course(spec: FlightSpec, time_s: float) -> tuple[NDArray[np.float64], float
     else:
         along = np.array([np.cos(heading) - np.cos(now), np.sin(now) - np.sin(heading)]) / rate
     east, north = np.array(spec.start_m) + spec.speed_m_s * along
-    return np.array([east, north, spec.height_m]), float(np.degrees(now))
+    return np.array([east, north, spec.height_m + spec.climb_m_s * time_s]), float(np.degrees(now))
 
 
 def _slow_light(
