@@ -290,6 +290,7 @@ class Solution:
                     neutral=_triple(balanced.neutral[source]),
                     black_shift=self.black_shift.get(source, (0.0, 0.0, 0.0)),
                     rotation_rad=_triple(steady.rotation_rad[frame.frame]),
+                    similarity=None if steady.similarity is None else tuple(steady.similarity[frame.frame]),
                     shutter_s=self.sequence.frames[source].shutter_s,
                     grid_gain_ev=self.parts.gain_ev(source),
                     ground_speed=_known(steady.ground_speed, frame.frame),

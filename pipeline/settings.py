@@ -107,6 +107,15 @@ class StabiliseSettings(_Section):
     """How far the steady camera may depart from the flown one."""
 
     max_crop: float = Field(0.15, ge=0.0, le=0.5, description="largest share of the width to crop")
+    strength: float = Field(
+        1.0, ge=0.0, le=1.0, description="share of the shake to take out, where the crop allows all of it"
+    )
+    turns: Literal["ease", "keep"] = Field(
+        "ease", description="ease: a turn at a waypoint becomes an even one; keep: it stays as flown"
+    )
+    level_horizon: bool = Field(
+        False, description="hold the horizon level, where the photos' attitude tells their roll"
+    )
     even_speed: bool = Field(
         False, description="remap time so that the ground passes evenly; most frames are then made by flow"
     )

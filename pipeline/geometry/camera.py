@@ -52,15 +52,15 @@ def along_border(corners: Floats, per_side: int) -> Floats:
     return np.concatenate(sides)
 
 
-def similar_rays(rays: Floats, similarity: Floats, across: float) -> Floats:
-    """Return rays (n, m, 3), z = 1, of the output that frames moved by similarities (n, 4) show.
+def similar_rays(rays: Floats, similarity: Floats) -> Floats:
+    """Return rays (n, m, 3), z = 1, of the steady camera that frames moved by similarities (n, 4) show.
 
-    `rays` (m, 3) are those of the output itself and `across` its width at z = 1. An output place q, from
-    the picture's centre in widths, shows what the steady camera sees at exp(log scale) turn(angle) q + shift.
+    A place q of the output at z = 1, rays (m, 3), shows exp(log scale) turn(angle) q + shift; a row of
+    `similarity` holds shift right and down at z = 1, log scale and angle in radians.
     """
-    x, y = rays[:, 0] / across, rays[:, 1] / across
+    x, y = rays[:, 0], rays[:, 1]
     scale = np.exp(similarity[:, 2:3])
     cosine, sine = scale * np.cos(similarity[:, 3:]), scale * np.sin(similarity[:, 3:])
     right = cosine * x - sine * y + similarity[:, :1]
     below = sine * x + cosine * y + similarity[:, 1:2]
-    return np.stack([right * across, below * across, np.ones_like(right)], axis=-1)
+    return np.stack([right, below, np.ones_like(right)], axis=-1)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from pipeline.geometry.camera import along_border, corner_rays, similar_rays
+from pipeline.geometry.camera import along_border, bearings, corner_rays, similar_rays
 from pipeline.geometry.lens import Lens
 from pipeline.geometry.rotation import cross_matrix, exp, log
 
@@ -45,9 +45,8 @@ class PathWeights:
 class Field:
     """The picture the path moves in: upright source size, focal length in px, aspect of the output.
 
-    `similarity` (n, 4) is what each frame's output is moved by before it is turned: shares of its width
-    right and down, natural logarithm of scale, angle in radians (`corrections.FrameCorrection`). `lens` bends
-    the straight picture into the source.
+    `similarity` (n, 4) is what each frame's output is moved by before it is turned (`camera.similar_rays`).
+    `lens` bends the straight picture into the source.
     """
 
     width: int
@@ -62,13 +61,20 @@ class Field:
 
         Straight lines stay straight without a lens, and four corners tell all; else there are more points.
         """
-        corners = corner_rays(self.width, self.height, self.focal_px, self.shape, crop)
+        corners = self.straight_corners(crop)
         if self.lens is not None:
             corners = along_border(corners, _PER_SIDE)
         if self.similarity is None:
             return corners
-        across = float(corners[:, 0].max() - corners[:, 0].min())
-        return similar_rays(corners, self.similarity, across)
+        return similar_rays(corners, self.similarity)
+
+    def straight_corners(self, crop: float) -> Floats:
+        """Return the directions (4, 3), z = 1, of the output's corners, were no frame moved."""
+        return corner_rays(self.width, self.height, self.focal_px, self.shape, crop)
+
+    def directions(self, points: Floats) -> Floats:
+        """Return unit directions (n, 3) in the real camera's axes of px (n, 2) of the straight picture."""
+        return bearings(points, self.focal_px, self.width, self.height)
 
     def place(self, seen: Floats) -> Floats:
         """Return source px (..., 2) of directions (..., 3) in the real camera's axes."""

@@ -8,9 +8,15 @@ from numpy.typing import NDArray
 from pipeline.geometry.pose import attitude
 from pipeline.geometry.rotation import log
 from pipeline.measure.highpass import fast_part
+from pipeline.measure.robust import robust_sigma
 from pipeline.sequence import Sequence
 
 Floats = NDArray[np.float64]
+
+_LEAST_HORIZON = float(np.sin(np.deg2rad(15.0)))
+_STEP_FRAMES = 4
+_STEP_SIGMAS = 4.0
+_LEAST_STEP_DEG = 1.0
 
 
 def angle_path(orientations: Floats) -> Floats:
@@ -64,3 +70,41 @@ def yaw_step_worst_deg(
         period = min(period_frames, len(steps) / 2.0)
         steps = np.stack([fast_part(column, period) for column in steps.T], axis=1)
     return float(np.max(np.linalg.norm(steps, axis=1), initial=0.0))
+
+
+def horizon_tilt_deg(orientations: Floats, down: Floats) -> Floats | None:
+    """Return how far the horizon is turned (n,) in degrees, + clockwise as the camera is rolled.
+
+    `down` (3,) is in the world's axes. None where the camera looks so steeply down that no horizon is told.
+    """
+    x, y, _ = (orientations @ down).T
+    if float(np.median(np.hypot(x, y))) < _LEAST_HORIZON:
+        return None
+    return np.asarray(np.rad2deg(np.arctan2(x, y)))
+
+
+def waypoints(angles: Floats, present: NDArray[np.bool_], down: Floats | None) -> list[tuple[int, float]]:
+    """Return the frames (after the turn) where the heading changes at once, and by how many degrees.
+
+    Clockwise is positive. `angles` (n, 3) is the path of `angle_path`, `down` (3,) in camera axes; where it
+    is unknown the picture's upright axis stands for it. A step is a difference of the means of four photos
+    after and before that stands out from all such differences.
+    """
+    axis = np.array([0.0, 1.0, 0.0]) if down is None else down
+    places = np.flatnonzero(present)
+    heading = -np.rad2deg(angles @ axis)[places]
+    count = len(heading) - 2 * _STEP_FRAMES + 1
+    if count < 3:
+        return []
+    mean = np.convolve(heading, np.full(_STEP_FRAMES, 1.0 / _STEP_FRAMES), mode="valid")
+    rise = mean[_STEP_FRAMES:] - mean[:-_STEP_FRAMES]
+    rise = rise - np.median(rise)
+    least = max(_STEP_SIGMAS * robust_sigma(rise), _LEAST_STEP_DEG)
+    found: list[tuple[int, float]] = []
+    for k in np.argsort(-np.abs(rise)):
+        frame = int(places[k + _STEP_FRAMES])
+        if abs(rise[k]) < least:
+            break
+        if all(abs(frame - other) > 2 * _STEP_FRAMES for other, _ in found):
+            found.append((frame, float(rise[k])))
+    return sorted(found)

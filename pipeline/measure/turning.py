@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from pipeline.geometry.camera import rescale_points
 from pipeline.geometry.choice import Candidates, choose
+from pipeline.geometry.lens import Lens
 from pipeline.geometry.pose import Pose, attitude, pair_poses, rotation_near
 from pipeline.geometry.rotation import PairRotation, average
 from pipeline.measure.levels import HELD_OUT
@@ -35,9 +39,13 @@ BRIDGE_SIGMA_RAD = float(np.deg2rad(1.0))
 
 @dataclass(frozen=True)
 class Motion:
-    """Orientations (n, 3, 3) of the real camera at each frame of the timeline, and what each rests on."""
+    """Orientations (n, 3, 3) of the real camera at each frame of the timeline, and what each rests on.
+
+    `sigma_rad` (n,) is the standard deviation of each against its neighbours, as the pairs' own tell it.
+    """
 
     orientations: Floats
+    sigma_rad: Floats
     rests_on: list[str]
     matches: list[int]
     doubtful: list[tuple[int, int]]
@@ -49,12 +57,42 @@ def shown_frames(sequence: Sequence) -> list[int]:
     return [int(usable[np.argmin(np.abs(usable - k))]) for k in range(len(sequence.frames))]
 
 
-def focal_length(sequence: Sequence) -> tuple[float, str]:
-    """Return the focal length in px and where it comes from."""
+@dataclass(frozen=True)
+class FocalLength:
+    """The focal length in px, where it comes from, its standard deviation in percent, None where untold."""
+
+    px: float
+    told_by: str
+    sigma_pct: float | None
+    tagged: bool
+
+
+def focal_length(sequence: Sequence, pairs: list[PairFigures], executor: Executor) -> FocalLength:
+    """Return the focal length that the tags tell, else the photos themselves, else a common one."""
     if sequence.focal_px is not None:
-        return sequence.focal_px, sequence.focal_from
-    focal = 0.5 * sequence.width / np.tan(np.deg2rad(ASSUMED_FIELD_DEG) / 2.0)
-    return float(focal), f"assumed {ASSUMED_FIELD_DEG:.0f} degrees across: no photo tells its focal length"
+        return FocalLength(sequence.focal_px, sequence.focal_from, None, True)
+    assumed = float(0.5 * sequence.width / np.tan(np.deg2rad(ASSUMED_FIELD_DEG) / 2.0))
+    why = f"assumed {ASSUMED_FIELD_DEG:.0f} degrees across: neither tags nor photos tell it"
+    return FocalLength(assumed, why, None, False)
+
+
+def straightened(pair: PairFigures, lens: Lens, size: tuple[int, int]) -> PairFigures:
+    """Return a pair with its matches, and the homography of its plane, in the straight picture."""
+    matches = pair.matches
+    points_i, points_j = (
+        lens.straighten(points.astype(float), *size).astype(np.float32)
+        for points in (matches.points_i, matches.points_j)
+    )
+    homography = matches.homography
+    if homography is not None:
+        here, there = (
+            rescale_points(points[matches.on_plane].astype(float), matches.scale)
+            for points in (points_i, points_j)
+        )
+        fitted, _ = cv2.findHomography(here, there, 0)
+        homography = None if fitted is None else np.asarray(fitted, np.float64)
+    straight = replace(matches, points_i=points_i, points_j=points_j, homography=homography)
+    return replace(pair, matches=straight)
 
 
 def _split(count: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -154,6 +192,43 @@ def choose_poses(
     return chosen
 
 
+def _sigmas(count: int, pairs: list[PairRotation], misfit: Floats) -> Floats:
+    """Return the standard deviation (count,) of each frame's turn, were its neighbours known exactly.
+
+    A pair counts by its own sigma, or its misfit where that is larger.
+    """
+    information = np.zeros(count)
+    for pair, miss in zip(pairs, misfit, strict=True):
+        weight = 1.0 / max(pair.sigma_rad, float(miss)) ** 2
+        information[pair.i] += weight
+        information[pair.j] += weight
+    return np.asarray(1.0 / np.sqrt(np.maximum(information, 1e-6)))
+
+
+def world_down(sequence: Sequence, orientations: Floats) -> Floats | None:
+    """Return the downward direction (3,) in the axes of `orientations` (n, 3, 3), None where untold.
+
+    By the pitch and roll of the photos' attitude, at least half of which must tell them: the robust mean.
+    """
+    told = [f for f in sequence.photos if f.pitch_deg is not None and f.roll_deg is not None]
+    if not told or 2 * len(told) < len(sequence.photos):
+        return None
+    down = np.stack(
+        [
+            orientations[f.frame].T
+            @ attitude(0.0, f.pitch_deg or 0.0, f.roll_deg or 0.0)
+            @ np.array([0.0, 0.0, -1.0])
+            for f in told
+        ]
+    )
+    mean = np.median(down, axis=0)
+    for _ in range(10):
+        mean = mean / max(float(np.linalg.norm(mean)), 1e-12)
+        off = np.linalg.norm(down - mean, axis=1)
+        mean = (down / (1.0 + (off / ATTITUDE_SIGMA_RAD) ** 2)[:, None]).sum(axis=0)
+    return np.asarray(mean / max(float(np.linalg.norm(mean)), 1e-12))
+
+
 def solve_motion(
     sequence: Sequence,
     pairs: list[PairFigures],
@@ -182,5 +257,6 @@ def solve_motion(
         if pose is not None:
             matches[pair.i] = max(matches[pair.i], pose.inliers)
             matches[pair.j] = max(matches[pair.j], pose.inliers)
+    sigma = _sigmas(len(sequence.frames), measured + bridges, misfit)[shown_frames(sequence)]
     states = [rests.get(f.frame, "features") if f.usable else "held" for f in sequence.frames]
-    return Motion(orientations, states, matches, doubtful)
+    return Motion(orientations, sigma, states, matches, doubtful)

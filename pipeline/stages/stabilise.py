@@ -3,20 +3,33 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.corrections import LensDistortion
 from pipeline.geometry.camera import largest_rectangle
+from pipeline.geometry.lens import Lens
 from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_orientations, steady_path, widest_crop
+from pipeline.geometry.pose import Pose
+from pipeline.geometry.rotation import PairRotation
 from pipeline.measure.look import PairFigures
-from pipeline.measure.motion import angle_path, down_axis, jitter_rms_px, yaw_step_worst_deg
+from pipeline.measure.motion import (
+    angle_path,
+    down_axis,
+    horizon_tilt_deg,
+    jitter_rms_px,
+    waypoints,
+    yaw_step_worst_deg,
+)
+from pipeline.measure.parallax import Residual, drifts, residual_similarity
 from pipeline.measure.speed import View, evened_places, ground_motion, ground_speed, speed_uneven_pct
 from pipeline.measure.turning import (
     MATCH_NOISE_PX,
+    FocalLength,
     Motion,
     bridges_between,
     choose_poses,
@@ -25,6 +38,8 @@ from pipeline.measure.turning import (
     held_out_rotation,
     poses_of,
     solve_motion,
+    straightened,
+    world_down,
 )
 from pipeline.sequence import Sequence
 from pipeline.settings import StabiliseSettings
@@ -37,15 +52,49 @@ Floats = NDArray[np.float64]
 class Stabilised:
     """Correction rotation vectors (n, 3) of the timeline, the crop ratio and the focal length in px.
 
-    `ground_speed` and `ground_motion` (n - 1,) are of each interval, as `measure/speed.py` defines them, NaN
-    where they are not known.
+    `similarity` (n, 4) is that of `FrameCorrection`, None where it is not worth while. `ground_speed` and
+    `ground_motion` (n - 1,) are of each interval, as `measure/speed.py` defines them, NaN where they are not
+    known.
     """
 
     rotation_rad: Floats
     crop_ratio: float
     focal_px: float
+    similarity: Floats | None
     ground_speed: Floats
     ground_motion: Floats
+
+
+@dataclass(frozen=True)
+class _Delivered:
+    """What the figures are told for: aspect, width in px, the filter's period in frames."""
+
+    shape: tuple[int, int]
+    width: int
+    period_frames: float
+
+    def focal_px(self, field: Field, crop: float) -> float:
+        """Return the focal length in px of the delivered picture."""
+        return (
+            field.focal_px * self.width / (largest_rectangle(field.width, field.height, self.shape)[0] * crop)
+        )
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height in px."""
+        return self.width, self.width * self.shape[1] / self.shape[0]
+
+
+@dataclass(frozen=True)
+class _Steadied:
+    """The steady path: the field it lies in (with its similarity), corrections (n, 3), crop ratio."""
+
+    field: Field
+    corrections: Floats
+    crop: float
+    residual: Residual
+    down: Floats | None
+    turned_at: list[tuple[int, float]]
 
 
 def stabilise(
@@ -56,73 +105,158 @@ def stabilise(
     out_width: int,
     period_frames: float,
     executor: Executor,
+    lens: LensDistortion | None = None,
 ) -> tuple[Stabilised, StageResult]:
-    """Solve the camera's turning, the steady path and the crop.
+    """Solve the camera's turning, the steady path, the crop and what of the parallax can be taken out.
 
-    `shape` is the aspect of the delivery, `out_width` its width in px, at which jitter is told.
+    `shape` is the aspect of the delivery, `out_width` its width in px, at which jitter is told. `lens` is
+    how the photos are distorted, where that is known.
     """
-    focal, source = focal_length(sequence)
     size = (sequence.width, sequence.height)
+    bent = None if lens is None else Lens(lens.radial, lens.tangential, lens.centre)
+    if bent is not None:
+        pairs = list(executor.map(partial(straightened, lens=bent, size=size), pairs))
+    focal = focal_length(sequence, pairs, executor)
     noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
-    view: dict[str, Any] = {"focal_px": focal, "size": size, "noise_px": noise_px}
+    view: dict[str, Any] = {"focal_px": focal.px, "size": size, "noise_px": noise_px}
     allowed = list(executor.map(partial(poses_of, frames=sequence.frames, **view), pairs))
     poses = choose_poses(sequence, pairs, allowed)
     let_go = [(p.i, p.j) for p, some, one in zip(pairs, allowed, poses, strict=True) if some and not one]
     motion = solve_motion(sequence, pairs, poses, let_go)
-    field = Field(sequence.width, sequence.height, focal, shape)
-    corrections = steady_path(motion.orientations, field, settings.max_crop)
-    crop = widest_crop(field, corrections, 1.0 - settings.max_crop)
+    out = _Delivered(shape, out_width, period_frames)
+    field = Field(*size, focal.px, shape, None, bent)
+    path = _steadied(sequence, pairs, motion, field, settings, out)
 
     held = executor.map(partial(held_out_rotation, **view), pairs, poses)
     held_pairs = [pair for pair in held if pair is not None]
     result = StageResult()
-    present = np.array([f.usable for f in sequence.frames])
-    rectangle = largest_rectangle(*size, shape)
-    zoom = out_width / rectangle[0] / crop
-    out_size = (out_width, out_width * shape[1] / shape[0])
-    down = down_axis(sequence)
+    _figures(result, sequence, motion, held_pairs, path, out)
+    _applied(result, settings, focal, path, allowed, poses, motion)
+    result.applied["lens"] = "not told: taken as straight" if lens is None else lens.told_by
+    _warn(result, sequence, motion, focal, settings, path)
+    result.frames = _rows(sequence, motion, path)
 
-    flown = angle_path(motion.orientations)
-    steady = angle_path(steady_orientations(motion.orientations, corrections))
-    result.found = {
-        "jitter_rms_px": jitter_rms_px(flown, present, period_frames, focal * zoom, out_size),
-        "yaw_step_worst_deg": yaw_step_worst_deg(flown, present, down, period_frames),
-        "crop_ratio": 1.0,
-    }
-    result.left = {"jitter_rms_px": None, "yaw_step_worst_deg": None, "crop_ratio": crop}
+    seen_by = View(motion.orientations, focal.px, size)
+    speed = _ground_speed(result, pairs, seen_by, settings)
+    steady_camera = steady_orientations(motion.orientations, path.corrections)
+    wide = largest_rectangle(*size, shape)[0]
+    moved = ground_motion(pairs, seen_by, steady_camera, focal.px / (path.crop * wide))
+    for row, speed_here, motion_here in zip(result.frames, [*speed, np.nan], [*moved, np.nan], strict=True):
+        row["ground_speed"], row["ground_motion"] = speed_here, motion_here
+    similarity = path.field.similarity
+    if similarity is not None:
+        unit = focal.px / wide
+        similarity = similarity * np.array([unit, unit, 1.0, 1.0])
+    return Stabilised(path.corrections, path.crop, focal.px, similarity, speed, moved), result
+
+
+def _steadied(
+    sequence: Sequence,
+    pairs: list[PairFigures],
+    motion: Motion,
+    field: Field,
+    settings: StabiliseSettings,
+    out: _Delivered,
+) -> _Steadied:
+    """Solve the path, then what of the parallax can be taken out, and the path again with room for it."""
+    count = len(sequence.frames)
+    present = np.array([f.usable for f in sequence.frames])
+    turned_at = waypoints(angle_path(motion.orientations), present, down_axis(sequence))
+    down = world_down(sequence, motion.orientations)
+    least = 1.0 - settings.max_crop
+    breaks = tuple(frame for frame, _ in turned_at) if settings.turns == "keep" else ()
+
+    def path(field: Field) -> Floats:
+        level = down if settings.level_horizon else None
+        return settings.strength * steady_path(
+            motion.orientations, field, settings.max_crop, breaks=breaks, down=level
+        )
+
+    corrections = path(field)
+    crop = widest_crop(field, corrections, least)
+    seen = drifts(pairs, field, corrections, crop)
+    px = out.focal_px(field, crop)
+    residual = residual_similarity(seen, count, field, crop, out.period_frames, px)
+    if residual.similarity is not None and settings.max_crop > 0.0 and count >= 3:
+        moved = replace(field, similarity=settings.strength * residual.similarity)
+        again = path(moved)
+        if float(clearance(moved, again, least).min()) >= MARGIN_PX - 0.01:
+            field, corrections = moved, again
+            crop = widest_crop(field, corrections, least)
+    return _Steadied(field, corrections, crop, residual, down, turned_at)
+
+
+def _figures(
+    result: StageResult,
+    sequence: Sequence,
+    motion: Motion,
+    held_pairs: list[PairRotation],
+    path: _Steadied,
+    out: _Delivered,
+) -> None:
+    """Fill in found, and left as the held-out matches see it."""
+    present = np.array([f.usable for f in sequence.frames])
+    down = down_axis(sequence)
+    focal = out.focal_px(path.field, path.crop)
+
+    def turning(orientations: Floats) -> dict[str, float | int | None]:
+        angles = angle_path(orientations)
+        tilt = None if path.down is None else horizon_tilt_deg(orientations, path.down)
+        return {
+            "jitter_rms_px": jitter_rms_px(angles, present, out.period_frames, focal, out.size),
+            "yaw_step_worst_deg": yaw_step_worst_deg(angles, present, down, out.period_frames),
+            "horizon_tilt_deg": None if tilt is None else float(np.sqrt(np.mean(tilt[present] ** 2))),
+        }
+
+    result.found = {**turning(motion.orientations), "crop_ratio": 1.0}
+    result.left = {**dict.fromkeys(result.found), "crop_ratio": path.crop}
     if held_pairs:
         bridges, _ = bridges_between(sequence.photos, held_pairs)
         seen, _ = compact(sequence, held_pairs + bridges)
-        left = angle_path(steady_orientations(seen, corrections))
-        result.left["jitter_rms_px"] = jitter_rms_px(left, present, period_frames, focal * zoom, out_size)
-        result.left["yaw_step_worst_deg"] = yaw_step_worst_deg(left, present, down, period_frames)
-    else:
-        for key in ("jitter_rms_px", "yaw_step_worst_deg"):
-            result.unmeasured[f"left.{key}"] = "too few matches were left to hold out"
+        result.left.update(turning(steady_orientations(seen, path.corrections)))
+    for part, figures in (("found", result.found), ("left", result.left)):
+        for key in ("jitter_rms_px", "yaw_step_worst_deg", "horizon_tilt_deg"):
+            if figures[key] is None:
+                told = key != "horizon_tilt_deg" or result.found[key] is not None
+                why = "too few matches were left to hold out" if told else "no attitude tells the horizon"
+                result.unmeasured[f"{part}.{key}"] = why
+    kept = path.field.similarity is not None
+    for figures, part, value in (
+        (result.found, "found", path.residual.before),
+        (result.left, "left", path.residual.after if kept else path.residual.before),
+    ):
+        figures["parallax_jitter_px"] = None if value is None else value * focal
+        if value is None:
+            result.unmeasured[f"{part}.parallax_jitter_px"] = "too few matches were left to hold out"
+
+
+def _applied(
+    result: StageResult,
+    settings: StabiliseSettings,
+    focal: FocalLength,
+    path: _Steadied,
+    allowed: list[list[Pose]],
+    poses: list[Pose | None],
+    motion: Motion,
+) -> None:
     models = [pose.model for pose in poses if pose is not None]
     result.applied = {
-        "focal_px": focal,
-        "focal_from": source,
+        "focal_px": focal.px,
+        "focal_from": focal.told_by,
+        "focal_sigma_pct": focal.sigma_pct,
         "max_crop": settings.max_crop,
-        "shape": list(shape),
-        "pairs": len(pairs),
+        "shape": list(path.field.shape),
+        "pairs": len(allowed),
         "pairs_by_rotation": models.count("rotation"),
         "pairs_by_plane": models.count("plane"),
         "pairs_by_parallax": models.count("parallax"),
         "pairs_without_pose": allowed.count([]),
         "pairs_doubtful": [list(pair) for pair in motion.doubtful],
-        "least_clearance_px": float(clearance(field, corrections, crop).min()),
+        "waypoints": [{"frame": frame, "heading_change_deg": turn} for frame, turn in path.turned_at],
+        "similarity": path.field.similarity is not None,
+        "least_clearance_px": float(clearance(path.field, path.corrections, path.crop).min()),
         "margin_px": MARGIN_PX,
     }
-    _warn(result, sequence, motion, source)
-    result.frames = _rows(sequence, motion, flown, steady, corrections)
-    seen_by = View(motion.orientations, focal, size)
-    speed = _ground_speed(result, pairs, seen_by, settings)
-    steady_camera = steady_orientations(motion.orientations, corrections)
-    moved = ground_motion(pairs, seen_by, steady_camera, focal / (crop * rectangle[0]))
-    for row, speed_here, motion_here in zip(result.frames, [*speed, np.nan], [*moved, np.nan], strict=True):
-        row["ground_speed"], row["ground_motion"] = speed_here, motion_here
-    return Stabilised(corrections, crop, focal, speed, moved), result
 
 
 def _ground_speed(
@@ -140,9 +274,18 @@ def _ground_speed(
     return np.full(len(seen_by.orientations) - 1, np.nan) if speed is None else speed
 
 
-def _warn(result: StageResult, sequence: Sequence, motion: Motion, source: str) -> None:
-    if source.startswith("assumed"):
-        result.warnings.append(f"focal length {source}")
+def _warn(
+    result: StageResult,
+    sequence: Sequence,
+    motion: Motion,
+    focal: FocalLength,
+    settings: StabiliseSettings,
+    path: _Steadied,
+) -> None:
+    if not focal.tagged:
+        result.warnings.append(f"focal length {focal.told_by}")
+    if settings.level_horizon and path.down is None:
+        result.warnings.append("the horizon could not be held level: no photo tells its roll")
     for state, sentence in (
         ("attitude", "too little matches between photos: they rest on the attitude angles"),
         ("bridged", "too little matches between photos, and no attitude angles: taken as not turning"),
@@ -157,11 +300,15 @@ def _warn(result: StageResult, sequence: Sequence, motion: Motion, source: str) 
         )
 
 
-def _rows(
-    sequence: Sequence, motion: Motion, flown: Floats, steady: Floats, corrections: Floats
-) -> list[dict[str, object]]:
+def _rows(sequence: Sequence, motion: Motion, path: _Steadied) -> list[dict[str, object]]:
     # About x (right), y (down), z (forward) a positive turn is pitch down, yaw left and roll left.
-    flown_deg, steady_deg = -np.rad2deg(flown), -np.rad2deg(steady)
+    flown_deg = -np.rad2deg(angle_path(motion.orientations))
+    steady = steady_orientations(motion.orientations, path.corrections)
+    steady_deg = -np.rad2deg(angle_path(steady))
+    tilts = [
+        None if path.down is None else horizon_tilt_deg(turned, path.down)
+        for turned in (motion.orientations, steady)
+    ]
     rows: list[dict[str, object]] = []
     for frame in sequence.frames:
         k = frame.frame
@@ -175,7 +322,10 @@ def _rows(
                 "steady_pitch_deg": float(steady_deg[k, 0]),
                 "steady_yaw_deg": float(steady_deg[k, 1]),
                 "steady_roll_deg": float(steady_deg[k, 2]),
-                "correction_rad": [float(value) for value in corrections[k]],
+                "horizon_deg": None if tilts[0] is None else float(tilts[0][k]),
+                "steady_horizon_deg": None if tilts[1] is None else float(tilts[1][k]),
+                "correction_rad": [float(value) for value in path.corrections[k]],
+                "sigma_deg": float(np.rad2deg(motion.sigma_rad[k])),
                 "rests_on": motion.rests_on[k],
                 "matches": motion.matches[k],
             }

@@ -143,13 +143,23 @@ def least_margin_px(out: Stabilised) -> float:
     """Least distance of an output corner from the source's edge, projected by code of this test's own."""
     high = OUT_WIDTH * SHAPE[1] / SHAPE[0]
     focal_out = out.focal_px * OUT_WIDTH / (out.crop_ratio * WIDTH)
+    moves = np.zeros((len(out.rotation_rad), 4)) if out.similarity is None else out.similarity
     least = np.inf
     for x, y in ((-0.5, -0.5), (OUT_WIDTH - 0.5, -0.5), (-0.5, high - 0.5), (OUT_WIDTH - 0.5, high - 0.5)):
-        ray = [(x - (OUT_WIDTH - 1) / 2) / focal_out, (y - (high - 1) / 2) / focal_out, 1.0]
-        place = Rotation.from_rotvec(out.rotation_rad).apply(ray)
-        across = out.focal_px * place[:, 0] / place[:, 2] + WIDTH / 2
-        down = out.focal_px * place[:, 1] / place[:, 2] + HEIGHT / 2
-        least = min(least, across.min(), down.min(), (WIDTH - across).min(), (HEIGHT - down).min())
+        q = np.array([x - (OUT_WIDTH - 1) / 2, y - (high - 1) / 2]) / focal_out
+        for vector, (right, down, log_scale, angle) in zip(out.rotation_rad, moves, strict=True):
+            # shifts are in widths of the largest rectangle of the output's shape, here the source's own width
+            cosine, sine = np.exp(log_scale) * np.cos(angle), np.exp(log_scale) * np.sin(angle)
+            unit = WIDTH / out.focal_px
+            ray = [
+                cosine * q[0] - sine * q[1] + right * unit,
+                sine * q[0] + cosine * q[1] + down * unit,
+                1.0,
+            ]
+            place = Rotation.from_rotvec(vector).apply(ray)
+            across = out.focal_px * place[0] / place[2] + WIDTH / 2
+            below = out.focal_px * place[1] / place[2] + HEIGHT / 2
+            least = min(least, across, below, WIDTH - across, HEIGHT - below)
     return float(least)
 
 
@@ -350,14 +360,12 @@ def test_without_room_to_crop(executor: Executor) -> None:
 
 
 def test_focal_length_of_photos_that_do_not_tell_it(executor: Executor) -> None:
-    assert focal_length(sequence()) == (FOCAL, "invented")
-    focal, source = focal_length(sequence_of(3))
+    told = focal_length(sequence(), [], executor)
+    assert (told.px, told.told_by, told.tagged) == (FOCAL, "invented", True)
+    untold = focal_length(sequence_of(3), [], executor)
     # common practice, no source: 73 degrees across
-    assert np.rad2deg(2 * np.arctan(800.0 / focal)) == pytest.approx(73.0)
-    assert source.startswith("assumed")
-    flown = flight(np.full(10, 30.0))
-    _, result = solved(flown, executor, sequence_of(10))
-    assert any("focal length assumed" in warning for warning in result.warnings)
+    assert np.rad2deg(2 * np.arctan(800.0 / untold.px)) == pytest.approx(73.0)
+    assert untold.told_by.startswith("assumed") and untold.sigma_pct is None
 
 
 def test_a_pair_without_a_pose_is_counted_and_left_out() -> None:
