@@ -28,7 +28,7 @@ class Chart:
 
     The axis spans at least `least_span`, so that a harmless ripple does not fill the picture. `centred`
     curves are drawn about their own medians, where only their shapes can be compared. `causes` are those
-    of findings whose frames are marked in it.
+    of findings whose frames are marked in it. `from_zero` shows shares, which are never negative, from zero.
     """
 
     key: str
@@ -39,6 +39,7 @@ class Chart:
     least_span: float
     series: tuple[Series, ...]
     centred: bool = False
+    from_zero: bool = False
     causes: tuple[str, ...] = ()
 
 
@@ -198,6 +199,7 @@ CHARTS = (
         caption="The share of the picture that is burnt out at the top or lost in black, in the worst "
         "channel. What is burnt cannot be brought back: a white patch that comes and goes.",
         least_span=2.0,
+        from_zero=True,
         causes=("sky_clipped", "ground_crushed"),
         series=(
             Series("burnt out", "bad", ("clipped_pct",)),
@@ -212,6 +214,7 @@ CHARTS = (
         caption="The light that lies over the whole picture, even over its darkest parts. It rises with "
         "haze, against the sun, and with a smeared lens.",
         least_span=5.0,
+        from_zero=True,
         causes=("haze",),
         series=(Series("veil", "before", ("veil_pct",)),),
     ),
@@ -231,7 +234,7 @@ def chart_data(columns: Mapping[tuple[str, str], Column]) -> list[dict[str, Any]
                     "title": chart.title,
                     "unit": chart.unit,
                     "caption": chart.caption,
-                    "range": _least_range(series, chart.least_span),
+                    "range": _least_range(series, chart.least_span, from_zero=chart.from_zero),
                     "causes": chart.causes,
                     "series": series,
                 }
@@ -253,12 +256,14 @@ def _series_data(series: Series, chart: Chart, columns: Mapping[tuple[str, str],
     }
 
 
-def _least_range(series: list[dict[str, Any]], least_span: float) -> list[float] | None:
+def _least_range(series: list[dict[str, Any]], least_span: float, *, from_zero: bool) -> list[float] | None:
     """Return the range of the axis where the values span too little to choose it, else None."""
     values = [value for one in series for value in one["y"] if value is not None]
     middle = (min(values) + max(values)) / 2
     if max(values) - min(values) >= least_span:
         return None
+    if from_zero and min(values) >= 0.0 and max(values) <= least_span:
+        return [-0.03 * least_span, least_span]
     return [middle - least_span / 2, middle + least_span / 2]
 
 

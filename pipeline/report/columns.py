@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.report.evidence import Evidence
+from pipeline.measure.store import Measurements
+from pipeline.report.evidence import sharpness_levels
 from pipeline.report.schema import Report
 
 Column = list[float | None]
@@ -51,19 +53,21 @@ def motion_columns(columns: Mapping[tuple[str, str], Column], width_px: float, i
     return found
 
 
-def evidence_columns(evidence: Evidence | None) -> Columns:
-    """Return what the photos showed by themselves: clipping and veil in %, sharpness in stops of energy."""
-    if evidence is None:
+def photo_columns(measured: Measurements | None, count: int) -> Columns:
+    """Return what photos showed by themselves: clipping and veil in %, sharpness in stops of detail."""
+    if measured is None:
         return {}
-    found: Columns = {}
-    for key in ("clipped", "crushed"):
-        worst = evidence.channels(key).max(axis=1)
-        found["photo", f"{key}_pct"] = _column(100.0 * worst)
-    found["photo", "veil_pct"] = _column(100.0 * evidence.look("veil"))
-    if evidence.sharper is not None:
-        found["photo", "sharper"] = _column(evidence.sharper)
-    return {key: column for key, column in found.items() if any(v is not None for v in column)}
+    found: Columns = {("photo", "sharper"): _column(sharpness_levels(measured.pairs, count))}
+    for key in ("clipped_pct", "crushed_pct", "veil_pct"):
+        found["photo", key] = [None] * count
+    for figures in measured.frames:
+        if figures.frame < count:
+            found["photo", "clipped_pct"][figures.frame] = 100.0 * max(figures.clipped)
+            found["photo", "crushed_pct"][figures.frame] = 100.0 * max(figures.crushed)
+            if figures.veil is not None:
+                found["photo", "veil_pct"][figures.frame] = 100.0 * figures.veil
+    return found
 
 
-def _column(values: Sequence[float] | np.ndarray) -> Column:
+def _column(values: NDArray[np.float64]) -> Column:
     return [float(value) if np.isfinite(value) else None for value in values]

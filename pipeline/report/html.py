@@ -8,11 +8,11 @@ from typing import Any
 from urllib.parse import quote
 
 from pipeline.errors import EvenflightError
+from pipeline.measure import store
 from pipeline.report.charts import chart_data
-from pipeline.report.columns import Columns, columns_of, evidence_columns, motion_columns
+from pipeline.report.columns import Columns, columns_of, motion_columns, photo_columns
 from pipeline.report.course import course_data
 from pipeline.report.diagnose import Diagnosis
-from pipeline.report.evidence import Evidence
 from pipeline.report.findings.finding import Finding
 from pipeline.report.metrics import load_limits
 from pipeline.report.pages import number, render_page
@@ -28,12 +28,12 @@ _VIDEO_WIDTH = 1920
 _MARKED_SHARE = 1.0 / 3.0
 
 
-def write_page(folder: Path, evidence: Evidence | None = None) -> Path:
+def write_page(folder: Path) -> Path:
     """Write `report.html` from the output folder of a sequence, and return its path.
 
-    The reports, `diagnosis.json`, the small pictures and the video are read from the folder; one that is
-    absent or broken is a remark on the page. `evidence` gives the curves of single photos. Raises
-    EvenflightError where the page cannot be written.
+    The reports, `diagnosis.json`, measurements, small pictures and the video are read from the folder; one
+    that is absent or broken is a remark on the page or leaves a curve out. Raises EvenflightError where
+    the page cannot be written.
     """
     reports, troubles = _read_all(folder)
     diagnosis, trouble = _read_diagnosis(folder)
@@ -42,10 +42,14 @@ def write_page(folder: Path, evidence: Evidence | None = None) -> Path:
     frames = frame_rows(reports)
     marked = [finding for finding in findings if len(finding.frames) <= _MARKED_SHARE * len(frames)]
     troubled = {frame for finding in marked for frame in finding.frames}
-    columns = _columns(reports, evidence, len(frames))
+    columns = _columns(folder, reports, len(frames))
     course = course_data(reports.get("load"), troubled)
     video, fps, shown = _video_of(folder, reports.get("encode"))
     before, after = pictures_of(folder, len(frames), video, shown, fps, _telling_frame(findings, len(frames)))
+    for finding in findings:
+        if finding.cause == "flashing":
+            before.flashes = max(before.flashes, finding.measured)
+            after.flashes = max(after.flashes, finding.left or 0.0)
     rows = table_rows(reports, load_limits())
     text = render_page(
         "report.html.j2",
@@ -84,10 +88,11 @@ def write_page(folder: Path, evidence: Evidence | None = None) -> Path:
     return path
 
 
-def _columns(reports: Mapping[str, Report], evidence: Evidence | None, count: int) -> Columns:
+def _columns(folder: Path, reports: Mapping[str, Report], count: int) -> Columns:
     columns = columns_of(reports, count)
+    measured = store.load(folder / "work" / "measurements.npz", None)
     interval = reports["load"].found.get("interval_s") if "load" in reports else None
-    return columns | motion_columns(columns, _VIDEO_WIDTH, interval or 2.0) | evidence_columns(evidence)
+    return columns | motion_columns(columns, _VIDEO_WIDTH, interval or 2.0) | photo_columns(measured, count)
 
 
 def _told(finding: Finding) -> dict[str, Any]:

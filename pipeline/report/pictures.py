@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +63,7 @@ class _Collected:
 
     meter: FlashMeter
     side: Side
-    _last: Any = field(default=None, repr=False)
+    _shape: tuple[int, ...] | None = None
 
     def take(self, frame: int | None, picture: Any, every: int) -> None:
         """Take the picture of `frame`, or for the flashes alone where it stands for none."""
@@ -72,16 +72,16 @@ class _Collected:
         height = max(2, round(picture.shape[0] * WIDTH_PX / picture.shape[1]))
         small = cv2.resize(picture, (WIDTH_PX, height), interpolation=cv2.INTER_AREA)
         self.side.width, self.side.height = WIDTH_PX, height
-        if self._last is None or self._last.shape == small.shape:
-            self.meter.feed(small)
-            self._last = small
+        if self._shape in (None, picture.shape):
+            self.meter.feed(picture)
+            self._shape = picture.shape
         if frame is not None and frame % every == 0:
             self.side.pictures[frame] = _jpeg(small, _QUALITY)
         if frame == self.side.still_frame:
             self.side.still = _jpeg(_at_most(picture, STILL_WIDTH_PX), _STILL_QUALITY)
 
     def done(self) -> Side:
-        self.side.flashes = self.meter.figures().worst if self._last is not None else 0.0
+        self.side.flashes = self.meter.figures().worst if self._shape is not None else 0.0
         return self.side
 
 

@@ -7,10 +7,13 @@ from html.parser import HTMLParser
 from pathlib import Path
 from statistics import median
 
+import cv2
+import numpy as np
 import pytest
 
 from pipeline.report.charts import CHARTS
 from pipeline.report.html import number, write_page
+from pipeline.stages.result import StageResult
 from tests.report.invented import FRAMES, TORN, invented_results, put
 
 
@@ -119,6 +122,18 @@ def test_without_pictures_the_page_says_why(finished: Path) -> None:
     page = Page(write_page(finished))
     assert "The small pictures in work/thumbs are gone" in page.text
     assert "No video has been made yet" in page.text
+
+
+def test_a_page_of_300_frames_stays_under_15_mb(finished: Path) -> None:
+    rng = np.random.default_rng(5)
+    noise = rng.integers(0, 255, (20, 240, 320, 3)).astype(np.uint8)  # nothing takes more room as a JPEG
+    (finished / "work" / "thumbs").mkdir(parents=True)
+    for frame in range(300):
+        cv2.imwrite(str(finished / "work" / "thumbs" / f"{frame:05d}.jpg"), noise[frame % 20])
+    rows = [{"frame": n, "file": f"{n}.DNG", "time_s": 2.0 * n, "state": "photo"} for n in range(300)]
+    put(finished, "load", StageResult(frames=rows))
+    size = write_page(finished).stat().st_size
+    assert 10e6 < size < 15e6, "most of the room is used, and no more"
 
 
 def test_an_empty_folder_still_gives_a_page(tmp_path: Path) -> None:

@@ -176,6 +176,8 @@ function moveCursors() {
     if (!axis) { continue; }
     const [low, high] = axis.range;
     cursor.hidden = chosen < Math.min(low, high) || chosen > Math.max(low, high);
+    cursor.style.top = `${plot._fullLayout._size.t}px`;
+    cursor.style.bottom = `${plot._fullLayout._size.b}px`;
     cursor.style.left = `${axis._offset + axis.l2p(chosen)}px`;
   }
 }
