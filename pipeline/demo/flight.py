@@ -35,7 +35,8 @@ class FlightSpec:
 
     The drone flies at `speed_m_s` and `height_m`, climbing by `climb_m_s`, from `start_m` (east, north)
     in the direction `heading_deg` and turns evenly by `turn_deg` in the whole flight (360 with
-    `look_deg` of ±90 is an orbit). The camera looks `look_deg` to the right of the course, pitched by `pitch_deg`.
+    `look_deg` of ±90 is an orbit). The camera looks `look_deg` to the right of the course, pitched by
+    `pitch_deg`.
     `shake_deg` is the RMS of a white error of each of yaw, pitch and roll; `shake_rate_deg_s` the RMS
     rate about each axis while the shutter is open; `jitter_m` the RMS position error of each axis;
     `yaw_steps` and `pitch_steps` add so many degrees from a frame on, `roll_deg` leans all photos, and
