@@ -90,4 +90,4 @@ FLIGHTS = {
 }
 
 BOUND_EXCEPT = ("water nearly all",)
-"""Flights that are told without a bound: hardly any ground is in sight, and the pictures' medians stand in."""
+"""Flights told without a bound: hardly any ground is in sight, and the pictures' medians stand in."""

@@ -139,7 +139,7 @@ def picture_levels(solved: Solved) -> Floats:
     return np.array([np.log2(float(make_proxy(photo).rgb.mean())) for photo in photos])
 
 
-def libraw_gain(solved: Solved, **choices: object) -> Floats:
+def libraw_gain(solved: Solved, automatic: bool) -> Floats:
     """How far (n,) LibRaw brightens each frame between the photosites and its own linear rendering."""
     gains = []
     for frame in solved.sequence.frames:
@@ -147,7 +147,11 @@ def libraw_gain(solved: Solved, **choices: object) -> Floats:
         own = make_proxy(open_photo(path)).rgb[..., 1]
         with rawpy.imread(str(path)) as raw:
             shown = raw.postprocess(
-                half_size=True, output_bps=16, gamma=(1, 1), user_wb=[2, 1, 2, 1], **choices
+                half_size=True,
+                output_bps=16,
+                gamma=(1, 1),
+                user_wb=[2, 1, 2, 1],
+                no_auto_bright=not automatic,
             )
         green = cv2.resize(shown[..., 1] / np.float32(65535), own.shape[::-1], interpolation=cv2.INTER_AREA)
         usable = (green > 0.01) & (green < 0.9) & (own > 0.005) & (own < 0.9)
@@ -212,7 +216,7 @@ def test_an_uneven_shutter_is_evened_and_no_other_flight_touched() -> None:
 
 def test_libraw_corrects_nothing_and_its_default_takes_the_light() -> None:
     solved = flight("calm day")
-    plain = fast_rms(solved.true_ev + libraw_gain(solved, no_auto_bright=True))
+    plain = fast_rms(solved.true_ev + libraw_gain(solved, automatic=False))
     row("calm day", "  by a plain LibRaw render", fast_rms(solved.scene_ev), None, plain, None)
     automatic = solved.true_ev + libraw_gain(solved)
     row(

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.measure.levels import estimate_vignette, pair_ratio, solve_levels, vignette_basis
+from pipeline.measure.levels import (
+    ALIGNED,
+    NOTHING,
+    STATISTICS,
+    estimate_vignette,
+    pair_ratio,
+    solve_levels,
+    vignette_basis,
+)
 from tests.measure.synthetic_pairs import flicker, light_pair, light_pairs, vignette_loss
 
 NONE = (0.0, 0.0, 0.0)
@@ -181,3 +189,71 @@ def test_no_vignette_without_movement() -> None:
     # Hovering shows each ground at one radius: nothing tells the loss, and none must be made up.
     found = estimate_vignette(light_pairs(flicker(20), shift=0.0, vignette=LENS))
     assert np.max(np.abs(vignette_loss(found, RADIUS))) < 1e-6
+
+
+def medians_of(level_ev: np.ndarray, scene: float = 0.1) -> dict[int, tuple[float, float, float]]:
+    """Medians of pictures of one scene under these levels (n, 3)."""
+    red, green, blue = (scene * 2.0**level_ev.T).tolist()
+    return dict(enumerate(zip(red, green, blue, strict=True)))
+
+
+def test_a_frame_without_ground_is_held_by_the_medians() -> None:
+    truth = flicker(20)
+    pairs = [p for p in light_pairs(truth) if 9 not in (p.i, p.j)]
+    solved = solve_levels(20, pairs, NONE, medians=medians_of(truth))
+    assert solved.group is not None and solved.unregistered[9]
+    assert solved.group[9] == STATISTICS and (np.delete(solved.group, 9) == 0).all()
+    assert fast_error(solved.level_ev, truth)[9] == pytest.approx(np.zeros(3), abs=0.005)
+    assert solved.sigma_ev[9] > 0.1 > 10 * np.median(solved.sigma_ev)
+
+
+@pytest.mark.parametrize("level", [1e-5, 0.99])
+def test_a_black_or_burnt_frame_tells_nothing(level: float) -> None:
+    truth = flicker(20)
+    pairs = [p for p in light_pairs(truth) if 9 not in (p.i, p.j)]
+    medians = medians_of(truth) | {9: (level, level, level)}
+    solved = solve_levels(20, pairs, NONE, medians=medians)
+    assert np.isnan(solved.level_ev[9]).all() and solved.group is not None and solved.group[9] == NOTHING
+    assert np.nanstd(fast_error(solved.level_ev, truth)) < 0.002
+
+
+def test_lost_overlap_leaves_two_groups_and_one_solution() -> None:
+    truth = flicker(30)
+    pairs = [p for p in light_pairs(truth) if (p.i < 18) == (p.j < 18)]
+    solved = solve_levels(30, pairs, NONE, medians=medians_of(truth))
+    assert solved.group is not None
+    assert list(solved.group) == [0] * 18 + [1] * 12
+    assert np.isfinite(solved.level_ev).all()
+    for part in (slice(0, 18), slice(18, 30)):
+        assert np.std(fast_error(solved.level_ev[part], truth[part])) < 0.0015
+    apart = fast_error(solved.level_ev, truth)
+    assert abs(apart[:18].mean() - apart[18:].mean()) < 0.02
+
+
+def test_medians_are_not_heard_where_ground_is_shared() -> None:
+    truth = flicker(20)
+    pairs = light_pairs(truth)
+    wrong = medians_of(truth + np.linspace(0.0, 3.0, 20)[:, None])
+    with_medians = solve_levels(20, pairs, NONE, medians=wrong).level_ev
+    assert with_medians == pytest.approx(solve_levels(20, pairs, NONE).level_ev, abs=1e-9)
+
+
+def test_frames_aligned_in_bulk_are_told_from_registered_ones() -> None:
+    truth = flicker(10)
+    pairs = [
+        light_pair(p.i, p.j, truth, np.random.default_rng(p.j), registered=6 not in (p.i, p.j))
+        for p in light_pairs(truth)
+    ]
+    group = solve_levels(10, pairs, NONE).group
+    assert group is not None and group[6] == ALIGNED and (np.delete(group, 6) == 0).all()
+
+
+def test_noisy_blocks_count_less_than_sure_ones() -> None:
+    truth = flicker(20)
+    pairs = light_pairs(truth)
+    rng = np.random.default_rng(0)
+    for pair in pairs:  # two blocks in three lean, and know that they are unsure
+        unsure = np.arange(len(pair.blocks.sigma_ev)) % 3 > 0
+        pair.blocks.sigma_ev[unsure] = 0.2
+        pair.blocks.ratio_ev[unsure] += rng.normal(0.1, 0.2, (int(unsure.sum()), 1)).astype(np.float32)
+    assert np.std(fast_error(solve_levels(20, pairs, NONE).level_ev, truth)) < 0.004

@@ -11,6 +11,8 @@ from pipeline.measure.light import (
     block_centres,
     block_means,
     block_ratios,
+    block_sigma,
+    compare_light,
     from_centre,
     likeness,
 )
@@ -173,3 +175,54 @@ def test_where_nothing_is_alike_all_blocks_stay() -> None:
     ratios = block_ratios(proxy_of(first), proxy_of(second * 2.0), STILL).ratio_ev
     assert len(ratios) == BLOCKS
     assert np.median(ratios) == pytest.approx(1.0, abs=0.002)
+
+
+def test_shading_alone_is_no_texture() -> None:
+    # The mirrored sky darkens water down the picture, alike in every frame; its ripples are never the same.
+    rng = np.random.default_rng(1)
+    shade = np.linspace(0.4, 0.1, HIGH)[:, None] * np.ones((1, WIDE))
+    first, second = (
+        (shade * (1.0 + rng.normal(0.0, 0.03, shade.shape))).astype(np.float32) for _ in range(2)
+    )
+    assert np.median(np.abs(likeness(first, second))) < 0.3
+
+
+def test_a_block_knows_how_sure_it_is() -> None:
+    rng = np.random.default_rng(2)
+    ground = texture(HIGH, WIDE)
+    noise = 0.02 * ground
+    noisy = [(ground + noise * rng.normal(0.0, 1.0, ground.shape)).astype(np.float32) for _ in range(2)]
+    # Noise of 2 % in each of 256 px of both frames: 0.02 √2 / 16 / ln 2 = 0.0026 EV, on a floor of 0.002.
+    assert np.median(block_sigma(*noisy)) == pytest.approx(np.hypot(0.0026, 0.002), rel=0.2)
+    # A brighter second frame is no disagreement, a misregistered one is.
+    assert np.median(block_sigma(ground, ground * 1.5)) == pytest.approx(0.002, rel=0.01)
+    apart = warp(ground, about_centre(HIGH, WIDE, shift=(3.0, 0.0)))
+    assert np.median(block_sigma(ground, apart)) > 0.01
+
+
+def ripples(seed: int) -> np.ndarray:
+    """Water alone: shading that stays in the picture, ripples that do not."""
+    rng = np.random.default_rng(seed)
+    shade = np.linspace(0.4, 0.1, HIGH)[:, None] * np.ones((1, WIDE))
+    return np.asarray(shade * (1.0 + rng.normal(0.0, 0.05, shade.shape)), np.float32)
+
+
+def test_where_all_is_water_its_place_in_the_picture_is_compared() -> None:
+    move = about_centre(HIGH, WIDE, shift=(0.0, 60.0))  # what some far rock claimed
+    ratios, registered = compare_light(proxy_of(ripples(0)), proxy_of(ripples(1) * 1.2), move)
+    assert not registered
+    assert np.median(ratios.ratio_ev) == pytest.approx(np.log2(1.2), abs=0.005)
+    assert np.array_equal(ratios.place_i, ratios.place_j)
+
+
+def test_ground_drowned_in_noise_is_still_compared_where_it_lies() -> None:
+    rng = np.random.default_rng(3)
+    ground = texture(HIGH, WIDE) * 0.1
+    move = about_centre(HIGH, WIDE, shift=(64.0, 32.0))
+    frames = [
+        picture + rng.normal(0.0, 0.03, picture.shape) for picture in (ground, warp(ground, move) * 1.3)
+    ]
+    first, second = (proxy_of(frame.astype(np.float32)) for frame in frames)
+    ratios, registered = compare_light(first, second, move)
+    assert registered
+    assert np.median(ratios.ratio_ev) == pytest.approx(np.log2(1.3), abs=0.03)

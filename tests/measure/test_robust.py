@@ -82,3 +82,24 @@ def test_two_samples_that_disagree() -> None:
     mode, error = biweight_mode(np.array([0.0, 1.0]))
     assert 0.0 <= mode <= 1.0
     assert np.isfinite(error) and error > 0.0
+
+
+def test_samples_count_by_their_own_errors() -> None:
+    rng = np.random.default_rng(0)
+    errors = np.where(np.arange(400) % 4 == 0, 0.002, 0.05)
+    values = rng.normal(0.0, errors)
+    weighted, sure = biweight_mode(values, errors)
+    plain, _ = biweight_mode(values)
+    # A hundred samples of 0.002 tell the mode to 0.0002; the same 400 alike to some 0.002.
+    assert abs(weighted) < 0.0008 and sure == pytest.approx(0.0002, rel=0.3)
+    many = [biweight_mode(rng.normal(0.0, errors), errors)[0] for _ in range(40)]
+    alike = [biweight_mode(rng.normal(0.0, errors))[0] for _ in range(40)]
+    assert np.std(many) < 0.5 * np.std(alike)
+    assert np.isfinite(plain)
+
+
+def test_scale_of_errors_does_not_matter() -> None:
+    rng = np.random.default_rng(1)
+    errors = rng.uniform(0.01, 0.1, 200)
+    values = rng.normal(0.3, errors)
+    assert biweight_mode(values, errors) == pytest.approx(biweight_mode(values, errors * 7.0), abs=1e-9)
