@@ -272,4 +272,4 @@ def test_a_plan_opens(tmp_path: Path, watched: Watched) -> None:
 
 
 def test_a_page_without_frames_opens(tmp_path: Path, watched: Watched) -> None:
-    assert "Nothing has been measured yet." in watched.open(write_page(tmp_path)).inner_text("header")
+    assert "Nothing has been measured yet." in watched.open(write_page(tmp_path)).inner_text("#state")
