@@ -456,10 +456,14 @@ def _planned(waypoints: Path | None, flown: Path | None, card: Path | None, told
     from pipeline.plan import flown_place, read_flown, read_waypoints
     from pipeline.planning.advice import plan_flight
     from pipeline.planning.wishes import metered_of, place_of, seconds_of, wished
+    from pipeline.report.metrics import load_limits
 
     if waypoints is not None and flown is not None:
         raise UsageError("--waypoints and --from both give a course: choose one")
-    wishes = {name: value for name, value in told.items() if value is not None}
+    wishes: dict[str, Any] = {
+        key: load_limits()[key].value for key in ("turn_fields_per_s", "turn_change_deg")
+    }
+    wishes |= {name: value for name, value in told.items() if value is not None}
     readers = {
         "shutter_s": lambda text: seconds_of(text, "--shutter"),
         "metered": metered_of,

@@ -16,7 +16,7 @@ from pipeline.planning.flown import Flown, course_of, mended
 from pipeline.planning.remarks import mending, warnings
 from pipeline.planning.seen import View, Where, ground_motion_px
 from pipeline.planning.sun import Light, light_during
-from pipeline.planning.turns import eased, largest_turn_deg, spread_knots, turns_of, unwrapped_deg
+from pipeline.planning.turns import TurnLimits, eased, spread_knots, turn_limits, turns_of, unwrapped_deg
 from pipeline.planning.waypoints import Waypoint
 from pipeline.planning.wishes import Timing, Wishes, timing
 
@@ -33,7 +33,7 @@ def plan_flight(
 
     Without either, the numbers that need no course. Raises UsageError where the wishes cannot be met.
     """
-    limit = largest_turn_deg(wishes.fov_deg, wishes.fps)
+    limits = turn_limits(wishes.fov_deg, wishes.fps, wishes.turn_fields_per_s, wishes.turn_change_deg)
     course = None
     if waypoints is not None:
         course = course_over(waypoints, wishes.max_deviation_m)
@@ -42,9 +42,9 @@ def plan_flight(
     times = timing(wishes, course.length_m if course else None)
     path = None
     if course is not None and waypoints is not None:
-        path = _path_along(course, waypoints, times.photos, wishes, limit)
+        path = _path_along(course, waypoints, times.photos, wishes, limits)
     elif course is not None and flown is not None:
-        path = _path_mended(course, flown, times.photos, wishes, limit)
+        path = _path_mended(course, flown, times.photos, wishes, limits)
     light = _light(wishes, waypoints, times)
     exposure = _exposure(wishes, times, light)
     usable = None if wishes.battery_min is None else wishes.battery_min * 60.0 * (1.0 - wishes.reserve)
@@ -55,7 +55,7 @@ def plan_flight(
         timing=times,
         exposure=exposure,
         flight=Flight(times.shooting_s, wishes.climb_s, wishes.transit_s, usable),
-        turn_limit_deg=limit,
+        limits=limits,
         motion=_motion(wishes, times, path, exposure.shutter_s),
         turn_motion_px=focal_px * float(np.tan(np.radians(worst_turn))),
         path=path,
@@ -69,13 +69,13 @@ def plan_flight(
 
 
 def _path_along(
-    course: Course, waypoints: tuple[Waypoint, ...], photos: int, wishes: Wishes, limit: float
+    course: Course, waypoints: tuple[Waypoint, ...], photos: int, wishes: Wishes, limits: TurnLimits
 ) -> Path:
     """Lead the camera along the headings that the waypoints tell; without any, along the legs."""
     at_photo = course.at_m / course.length_m * (photos - 1)
     headings = [w.heading_deg for w in waypoints]
     if all(heading is None for heading in headings):
-        knots, values = spread_knots(at_photo, bearings_deg(course.waypoints_m), limit)
+        knots, values = spread_knots(at_photo, bearings_deg(course.waypoints_m), limits)
         numbers = [1 + (i + 1) // 2 for i in range(len(knots) - 1)]
     else:
         told = [i for i, heading in enumerate(headings) if heading is not None]
@@ -94,23 +94,23 @@ def _path_along(
         places_m=course.places(np.linspace(0.0, course.length_m, photos)),
         heading_deg=heading,
         pitch_deg=pitch,
-        turns=turns_of(knots, values, numbers, heading, limit),
-        tilts=turns_of(at_photo[tilted], pitches, [i + 1 for i in tilted], pitch, limit),
+        turns=turns_of(knots, values, numbers, heading, limits),
+        tilts=turns_of(at_photo[tilted], pitches, [i + 1 for i in tilted], pitch, limits),
     )
 
 
-def _path_mended(course: Course, flown: Flown, photos: int, wishes: Wishes, limit: float) -> Path:
+def _path_mended(course: Course, flown: Flown, photos: int, wishes: Wishes, limits: TurnLimits) -> Path:
     """Lead the camera as the flown one turned, each turn spread as the eye needs it."""
     scale = (photos - 1) / max(flown.frames - 1, 1)
     angles, turns = [], []
     at_waypoint = course.at_m / course.length_m * (photos - 1)
     for flown_deg in (flown.heading_deg, flown.pitch_deg):
-        knots, values = mended(flown.photo * scale, flown_deg, photos, limit)
+        knots, values = mended(flown.photo * scale, flown_deg, photos, limits)
         angle = eased(knots, values, photos)
         middles = 0.5 * (knots[1:] + knots[:-1])
         numbers = [1 + int(np.argmin(np.abs(at_waypoint - middle))) for middle in middles]
         angles.append(angle)
-        turns.append(turns_of(knots, values, numbers, angle, limit))
+        turns.append(turns_of(knots, values, numbers, angle, limits))
     return Path(
         course=course,
         start_height_m=wishes.height_m,

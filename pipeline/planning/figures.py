@@ -11,7 +11,7 @@ from pipeline.planning.course import Course
 from pipeline.planning.exposure import FilterChoice
 from pipeline.planning.seen import Where
 from pipeline.planning.sun import Light
-from pipeline.planning.turns import Turn
+from pipeline.planning.turns import Turn, TurnLimits
 from pipeline.planning.wishes import Timing, Wishes
 
 Floats = NDArray[np.float64]
@@ -82,7 +82,7 @@ class Plan:
     timing: Timing
     exposure: ExposurePlan
     flight: Flight
-    turn_limit_deg: float
+    limits: TurnLimits
     motion: dict[Where, Motion] | None
     turn_motion_px: float
     path: Path | None

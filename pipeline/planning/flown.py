@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import UsageError
-from pipeline.planning.turns import spread_photos, unwrapped_deg
+from pipeline.planning.turns import TurnLimits, spread_photos, unwrapped_deg
 
 Floats = NDArray[np.float64]
 
@@ -61,7 +61,7 @@ def course_of(flown: Flown) -> Floats:
     return places[apart]
 
 
-def mended(photo: Floats, angle_deg: Floats, frames: int, limit_deg: float) -> tuple[Floats, Floats]:
+def mended(photo: Floats, angle_deg: Floats, frames: int, limits: TurnLimits) -> tuple[Floats, Floats]:
     """Return the knots (photo numbers, angles) of an angle's path with every turn spread as it needs.
 
     The angle (n,) at the photo numbers `photo` (n,), freed of gusts by a running median, is reduced to the
@@ -78,19 +78,19 @@ def mended(photo: Floats, angle_deg: Floats, frames: int, limit_deg: float) -> t
 
     for tolerance in HEADING_TOLERANCES_DEG:
         kept = _reduced(len(angle), distances, tolerance)
-        at, values = _apart(photo[kept], angle[kept], frames, limit_deg)
-        spread = [spread_photos(float(turn), limit_deg) for turn in np.diff(values)]
+        at, values = _apart(photo[kept], angle[kept], frames, limits)
+        spread = [spread_photos(float(turn), limits) for turn in np.diff(values)]
         if np.all(np.diff(at) >= np.array(spread) - 0.5):
             break
     return at, values
 
 
-def _apart(at: Floats, values: Floats, frames: int, limit_deg: float) -> tuple[Floats, Floats]:
+def _apart(at: Floats, values: Floats, frames: int, limits: TurnLimits) -> tuple[Floats, Floats]:
     """Move the knots of each turn that is too fast apart, as far as there is room."""
     outer = np.concatenate([[0.0], at, [frames - 1.0]])
     moved = at.copy()
     for i in range(len(at) - 1):
-        missing = spread_photos(float(values[i + 1] - values[i]), limit_deg) - (at[i + 1] - at[i])
+        missing = spread_photos(float(values[i + 1] - values[i]), limits) - (at[i + 1] - at[i])
         if missing > 0.0:
             # The outermost knots have nothing to share their room with.
             before = (outer[i + 1] - outer[i]) * (0.5 if i else 1.0)

@@ -104,7 +104,7 @@ def _drawings(plan: Plan) -> list[dict[str, Any]]:
                 _series("heading", "after", photos[1:], np.diff(path.heading_deg)),
                 _series("tilt", "before", photos[1:], np.diff(path.pitch_deg)),
             ],
-            limits=[-plan.turn_limit_deg, plan.turn_limit_deg],
+            limits=[-plan.limits.turn_deg, plan.limits.turn_deg],
         ),
         _drawing(
             "heading",

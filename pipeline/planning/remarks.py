@@ -75,7 +75,7 @@ def _turning(plan: Plan) -> list[str]:
         return []
     return [
         f"Jerky: the {what} of {turn.turn_deg:+.0f}° at waypoint {turn.waypoint} takes {turn.room:.0f} "
-        f"photos, up to {turn.worst_deg:.2f}° a photo (limit {plan.turn_limit_deg:.2f}°): spread it over "
+        f"photos, up to {turn.worst_deg:.2f}° a photo (limit {plan.limits.turn_deg:.2f}°): spread it over "
         f"{turn.spread} photos, turn less, or fly slower; check obstacles and the rules along a moved course."
         for what, turns in (("turn", plan.path.turns), ("tilt", plan.path.tilts))
         for turn in turns

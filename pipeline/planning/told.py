@@ -146,7 +146,7 @@ def _course(plan: Plan) -> list[Line]:
             "Course",
             "fastest turn",
             f"{worst:.2f}° a photo",
-            f"looks jerky beyond {plan.turn_limit_deg:.2f}°",
+            f"looks jerky beyond {plan.limits.turn_deg:.2f}°",
         ),
         Line("Course", "strays sideways", f"{course.sideways_m[i]:.1f} m", f"on leg {i + 1}: {OBSTACLES}"),
         Line("Course", "strays in height", f"{course.height_off_m[j]:.1f} m", f"on leg {j + 1}: {OBSTACLES}"),
@@ -220,7 +220,7 @@ def facts(plan: Plan) -> dict[str, Any]:
             where: {"motion_px": motion.motion_px, "blur_px": motion.blur_px}
             for where, motion in plan.motion.items()
         },
-        "turn_limit_deg": plan.turn_limit_deg,
+        "turn_limit_deg": plan.limits.turn_deg,
         "course": _course_facts(plan),
         "sun": _sun_facts(plan),
         "warnings": plan.warnings,

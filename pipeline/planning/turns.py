@@ -11,25 +11,28 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-# Something should take 7 s to cross the picture when the camera turns: common practice, no source.
-CROSSING_S = 7.0
-# A change of turn from one photo to the next that is still felt as smooth: common practice, no source.
-LARGEST_CHANGE_DEG = 0.1
+
+@dataclass(frozen=True)
+class TurnLimits:
+    """The turn per photo, and its change from one photo to the next, beyond which a pan looks jerky."""
+
+    turn_deg: float
+    change_deg: float
 
 
-def largest_turn_deg(fov_deg: float, fps: float) -> float:
-    """Return the turn per photo beyond which a pan looks jerky: field of view / 7 per second of video."""
-    return fov_deg / CROSSING_S / fps
+def turn_limits(fov_deg: float, fps: float, fields_per_s: float, change_deg: float) -> TurnLimits:
+    """Return the limits for a camera, of a turn of `fields_per_s` fields of view a second of video."""
+    return TurnLimits(fov_deg * fields_per_s / fps, change_deg)
 
 
-def spread_photos(turn_deg: float, limit_deg: float, change_deg: float = LARGEST_CHANGE_DEG) -> int:
+def spread_photos(turn_deg: float, limits: TurnLimits) -> int:
     """Return over how many photos a turn must be spread to stay within both limits.
 
     For the eased turn 3u² − 2u³, whose fastest step is 1.5 and whose largest change 6 / photos times the
     mean step.
     """
     turn = abs(turn_deg)
-    return math.ceil(max(1.5 * turn / limit_deg, math.sqrt(6.0 * turn / change_deg)) - 1e-9)
+    return math.ceil(max(1.5 * turn / limits.turn_deg, math.sqrt(6.0 * turn / limits.change_deg)) - 1e-9)
 
 
 def unwrapped_deg(angles_deg: Sequence[float]) -> Floats:
@@ -54,7 +57,7 @@ def eased(at_photo: Floats, values: Floats, photos: int) -> Floats:
     return np.asarray(PchipInterpolator(at_photo, values)(clipped), dtype=np.float64)
 
 
-def spread_knots(at_photo: Floats, headings_deg: Floats, limit_deg: float) -> tuple[Floats, Floats]:
+def spread_knots(at_photo: Floats, headings_deg: Floats, limits: TurnLimits) -> tuple[Floats, Floats]:
     """Spread the turn at each waypoint over the photos it needs, where there is room.
 
     `headings_deg` (n − 1,) is held along each leg between the waypoints at `at_photo` (n,). A turn takes
@@ -64,7 +67,7 @@ def spread_knots(at_photo: Floats, headings_deg: Floats, limit_deg: float) -> tu
     headings = unwrapped_deg(headings_deg.tolist())
     numbers, values = [float(at_photo[0])], [float(headings[0])]
     for i in range(1, len(headings)):
-        wanted = spread_photos(headings[i] - headings[i - 1], limit_deg) / 2.0
+        wanted = spread_photos(headings[i] - headings[i - 1], limits) / 2.0
         # No other turn shares the outer ends of the first and the last leg.
         before = (at_photo[i] - at_photo[i - 1]) * (1.0 if i == 1 else 0.5)
         after = (at_photo[i + 1] - at_photo[i]) * (1.0 if i == len(headings) - 1 else 0.5)
@@ -98,7 +101,7 @@ class Turn:
 
 
 def turns_of(
-    at_photo: Floats, values_deg: Floats, waypoints: Sequence[int], angle_deg: Floats, limit_deg: float
+    at_photo: Floats, values_deg: Floats, waypoints: Sequence[int], angle_deg: Floats, limits: TurnLimits
 ) -> list[Turn]:
     """Return the turns between knots, measured on the angle (photos,) that the camera is led along.
 
@@ -122,8 +125,8 @@ def turns_of(
                 turn_deg=float(turn),
                 worst_deg=worst,
                 worst_change_deg=worst_change,
-                spread=spread_photos(float(turn), limit_deg),
-                jerky=worst > limit_deg * 1.001 or worst_change > LARGEST_CHANGE_DEG * 1.05,
+                spread=spread_photos(float(turn), limits),
+                jerky=worst > limits.turn_deg * 1.001 or worst_change > limits.change_deg * 1.05,
             )
         )
     return turns

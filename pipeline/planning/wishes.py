@@ -56,6 +56,10 @@ class Wishes(BaseModel):
     climb_s: float = Field(60.0, ge=0.0, le=3600.0, description="seconds for take-off and landing")
     transit_s: float = Field(120.0, ge=0.0, le=7200.0, description="seconds to the first photo and back")
     photo_mb: float = Field(25.0, gt=0.0, le=1000.0, description="megabytes on the card for each photo")
+    turn_fields_per_s: float = Field(1.0 / 7.0, gt=0.0, le=10.0, description="fastest turn of the camera")
+    turn_change_deg: float = Field(
+        0.1, gt=0.0, le=10.0, description="largest change of turn from photo to photo"
+    )
     max_deviation_m: float = Field(5.0, ge=0.0, le=1000.0, description="how far to leave the straight legs")
 
     @field_validator("start")

@@ -14,7 +14,7 @@ from pipeline.planning.flown import Flown, course_of, mended
 from pipeline.planning.page import plan_page
 from pipeline.planning.seen import View, ground_motion_px
 from pipeline.planning.told import facts, lines
-from pipeline.planning.turns import eased
+from pipeline.planning.turns import TurnLimits, eased
 from pipeline.planning.waypoints import Waypoint, parse_waypoints
 from pipeline.planning.wishes import metered_of, place_of, seconds_of, timing, wished
 
@@ -165,7 +165,7 @@ def flown(frames: int = 300) -> Flown:
 
 
 def test_a_flown_step_is_spread() -> None:
-    knots, values = mended(flown().photo, flown().heading_deg, 300, 0.348)
+    knots, values = mended(flown().photo, flown().heading_deg, 300, TurnLimits(0.348, 0.1))
     angle = eased(knots, values, 300)
     assert abs(np.diff(angle)).max() <= 0.348
     assert angle[:100] == pytest.approx(40.0, abs=0.5) and angle[200:] == pytest.approx(46.0, abs=0.5)

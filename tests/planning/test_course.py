@@ -10,13 +10,14 @@ import pytest
 from pipeline.planning.course import bearings_deg, smooth_course
 from pipeline.planning.turns import (
     eased,
-    largest_turn_deg,
     spread_knots,
     spread_photos,
+    turn_limits,
     turns_of,
     unwrapped_deg,
 )
 
+LIMITS = turn_limits(73.0, 30.0, 1 / 7, 0.1)
 CORNER = np.array([[0.0, 0.0, 0.0], [0.0, 100.0, 0.0], [80.0, 100.0, 20.0], [160.0, 60.0, 20.0]])
 
 
@@ -69,18 +70,17 @@ def test_a_climb_at_one_place_has_a_length_and_no_bearing_of_its_own() -> None:
 
 def test_the_limit_of_a_turn() -> None:
     # design: 0.35° a photo at 73° and 30 fps (common practice, no source)
-    assert largest_turn_deg(73.0, 30.0) == pytest.approx(0.348, abs=0.001)
+    assert LIMITS.turn_deg == pytest.approx(0.348, abs=0.001)
 
 
 @pytest.mark.parametrize("turn", [2.0, 4.0, -30.0, 170.0])
 def test_the_spread_makes_a_turn_smooth_and_a_fifth_less_does_not(turn: float) -> None:
-    limit = largest_turn_deg(73.0, 30.0)
-    spread = spread_photos(turn, limit)
+    spread = spread_photos(turn, LIMITS)
 
     def judged(photos: int) -> bool:
         knots, values = np.array([0.0, 10.0, 10.0 + photos, 40.0 + photos]), np.array([0.0, 0.0, turn, turn])
         angle = eased(knots, values, photos + 41)
-        (found,) = turns_of(knots, values, [1, 2, 3], angle, limit)
+        (found,) = turns_of(knots, values, [1, 2, 3], angle, LIMITS)
         assert found.spread == spread and found.waypoint == 2
         return found.jerky
 
@@ -93,9 +93,9 @@ def test_headings_turn_the_short_way_round() -> None:
 
 
 def test_turns_at_waypoints_share_the_legs() -> None:
-    knots, values = spread_knots(np.array([0.0, 30.0, 50.0, 200.0]), np.array([0.0, 45.0, 90.0]), 0.35)
+    knots, values = spread_knots(np.array([0.0, 30.0, 50.0, 200.0]), np.array([0.0, 45.0, 90.0]), LIMITS)
     assert knots[1:3].mean() == pytest.approx(30.0) and knots[3:5].mean() == pytest.approx(50.0)
     assert (np.diff(knots) >= 0.0).all(), "the turns do not run into each other"
     assert values.tolist() == [0.0, 0.0, 45.0, 45.0, 90.0, 90.0]
-    alone, _ = spread_knots(np.array([0.0, 300.0, 600.0]), np.array([0.0, 45.0]), 0.35)
-    assert alone[2] - alone[1] == pytest.approx(spread_photos(45.0, 0.35))
+    alone, _ = spread_knots(np.array([0.0, 300.0, 600.0]), np.array([0.0, 45.0]), LIMITS)
+    assert alone[2] - alone[1] == pytest.approx(spread_photos(45.0, LIMITS))
