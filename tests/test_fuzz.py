@@ -19,6 +19,8 @@ from pipeline.outputs import read_corrections
 from pipeline.photo.metadata import read_facts
 from pipeline.photo.opening import open_photo
 from pipeline.photo.structure import structure_trouble
+from pipeline.planning.waypoints import parse_waypoints
+from pipeline.render.grades import load_grade, read_cdl
 from pipeline.settings import load_settings
 from tests.small_photos import write_dng, write_jpeg
 
@@ -184,3 +186,82 @@ def test_any_bytes_are_corrections_or_refused(content: bytes, tmp_path: Path) ->
         read_corrections(path)
     except EvenflightError as error:
         assert "corrections.json" in str(error)
+
+
+CDL = (
+    '<?xml version="1.0" encoding="UTF-8"?><ColorDecisionList xmlns="urn:ASC:CDL:v1.01"><ColorDecision>'
+    '<ColorCorrection id="a"><SOPNode><Slope>1 1 1</Slope><Offset>0 0 0</Offset><Power>1 1 1</Power>'
+    "</SOPNode><SatNode><Saturation>1</Saturation></SatNode></ColorCorrection></ColorDecision>"
+    "</ColorDecisionList>"
+)
+CUBE = 'TITLE "a"\nLUT_3D_SIZE 2\n' + "".join(
+    f"{r} {g} {b}\n" for b in (0, 1) for g in (0, 1) for r in (0, 1)
+)
+LINE = '{"type": "LineString", "coordinates": [[3.0, 54.0, 60], [3.001, 54.0, 60], [3.002, 54.001, 70]]}'
+TABLE = "latitude,longitude,height,heading,pitch\n54.0,3.0,60,90,-20\n54.001,3.001,60,95,-20\n"
+
+text_changes = st.lists(
+    st.tuples(st.floats(0.0, 1.0), st.integers(0, 12), st.text(max_size=6) | st.sampled_from(
+        ["nan", "inf", "-1e999", "1e308", "<!ENTITY", "&a;", "[]", "{}", "null", '"', ",", "\n", "0"]
+    )),
+    min_size=1, max_size=5,
+)  # fmt: skip
+
+
+def edited(text: str, changes: list[tuple[float, int, str]]) -> str:
+    for share, drop, new in changes:
+        start = int(share * len(text))
+        text = text[:start] + new + text[start + drop :]
+    return text
+
+
+@pytest.mark.parametrize("ending", ["cdl", "cc", "ccc"])
+@few
+@given(changes=text_changes)
+def test_an_edited_cdl_file_is_read_or_refused(
+    ending: str, changes: list[tuple[float, int, str]], tmp_path: Path
+) -> None:
+    path = tmp_path / f"edited.{ending}"
+    path.write_text(edited(CDL, changes), encoding="utf-8", errors="replace")
+    try:
+        read_cdl(path)
+    except UsageError as error:
+        assert path.name in str(error) and "\n" not in str(error)
+
+
+@settings(few, max_examples=100)
+@given(changes=text_changes)
+def test_an_edited_look_up_table_is_read_or_refused(
+    changes: list[tuple[float, int, str]], tmp_path: Path
+) -> None:
+    (tmp_path / "edited.cube").write_text(edited(CUBE, changes), encoding="utf-8", errors="replace")
+    grade = tmp_path / "grade.toml"
+    grade.write_text('intent = "a trial"\n[lut]\nfile = "edited.cube"\n', encoding="utf-8")
+    try:
+        load_grade(str(grade))
+    except UsageError as error:
+        assert "edited.cube" in str(error) and "\n" not in str(error)
+
+
+@pytest.mark.parametrize(("whole", "name"), [(LINE, "course.geojson"), (TABLE, "course.csv")])
+@few
+@given(changes=text_changes)
+def test_an_edited_course_is_read_or_refused(
+    whole: str, name: str, changes: list[tuple[float, int, str]]
+) -> None:
+    try:
+        points = parse_waypoints(edited(whole, changes), name)
+    except UsageError as error:
+        assert name in str(error)
+    else:
+        assert all(-90 <= p.latitude_deg <= 90 and -180 <= p.longitude_deg <= 180 for p in points)
+
+
+def test_an_entity_from_elsewhere_is_refused(tmp_path: Path) -> None:
+    secret = tmp_path / "secret.txt"
+    secret.write_text("1 1 1", encoding="utf-8")
+    path = tmp_path / "outside.cdl"
+    head = f'<!DOCTYPE a [<!ENTITY x SYSTEM "{secret.as_uri()}">]>'
+    path.write_text(CDL.replace("?>", f"?>{head}", 1).replace("<Slope>1 1 1", "<Slope>&x;"), encoding="utf-8")
+    with pytest.raises(UsageError, match=r"outside\.cdl"):
+        read_cdl(path)
