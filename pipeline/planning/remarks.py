@@ -102,7 +102,7 @@ def _light(plan: Plan) -> list[str]:
         found.append(
             f"The nearest filter gives a shutter {abs(chosen.off_ev):.1f} stops "
             f"{'longer' if longer else 'shorter'} than wished: "
-            f"{'close the aperture or lower the ISO' if longer else 'open the aperture or raise the ISO'}."
+            f"{'open the aperture or raise the ISO' if longer else 'close the aperture or lower the ISO'}."
         )
     if light is not None and light.change_ev is None:
         found.append("Part of the flight lies beyond civil twilight: its light is not estimated.")

@@ -145,6 +145,26 @@ def test_the_exposure_is_metered_or_of_the_sun_or_unknown() -> None:
     assert plan_flight(wished()).exposure.chosen is None
 
 
+@pytest.mark.parametrize(
+    ("metered_s", "advice", "aperture"),
+    [(1.0, "open the aperture", 2.0), (1 / 16000, "close the aperture", 5.6)],
+)
+def test_what_no_filter_gives_is_made_up_the_right_way(
+    metered_s: float, advice: str, aperture: float
+) -> None:
+    """A shutter that comes out too long needs more light, one too short less; and doing so helps."""
+    told: dict[str, Any] = {
+        "interval_s": 4.0,
+        "shutter_s": 0.25,
+        "metered": {"shutter_s": metered_s, "aperture": 2.8, "iso": 100.0},
+    }
+    plan = plan_flight(wished(**told))
+    assert plan.exposure.chosen is not None and abs(plan.exposure.chosen.off_ev) > 1.9
+    assert any(advice in text for text in plan.warnings)
+    helped = plan_flight(wished(**told, aperture=aperture)).exposure.chosen
+    assert helped is not None and abs(helped.off_ev) < abs(plan.exposure.chosen.off_ev) - 0.9
+
+
 def test_an_evening_changes_its_light() -> None:
     plan = plan_flight(wished(clip_s=20.0, start="2026-06-21T20:15Z", place=(54.5, 3.2)))
     assert plan.light is not None and plan.light.sunset is not None
