@@ -24,6 +24,7 @@ class Spoiled:
     `soft_frames` or, where that is empty, in all. `spot` is a soft dark spot fixed in the frame: place x, y
     and radius as shares of the width, and the share of light it takes in its middle; none where that is 0.
     `propeller_frames` have a dark band from the top edge, which takes `propeller_share` of the light.
+    `cut_off` is the light below which all is black.
     """
 
     veil: float = 0.0
@@ -32,6 +33,7 @@ class Spoiled:
     spot: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     propeller_frames: tuple[int, ...] = ()
     propeller_share: float = 0.5
+    cut_off: float = 0.0
 
 
 def spoil(radiance: Float32, spoiled: Spoiled, frame: int, seed: int) -> Float32:
@@ -45,6 +47,8 @@ def spoil(radiance: Float32, spoiled: Spoiled, frame: int, seed: int) -> Float32
     if frame in spoiled.propeller_frames:
         shade = _blade(radiance.shape, np.random.default_rng([seed, 5, frame]))
         radiance = radiance * (1 - np.float32(spoiled.propeller_share) * shade)[..., None]
+    if spoiled.cut_off:
+        radiance = np.maximum(radiance - np.float32(spoiled.cut_off), 0.0)
     return radiance
 
 

@@ -42,6 +42,12 @@ def test_a_propeller_darkens_a_band_at_the_top() -> None:
     assert rows[40:] == pytest.approx(1.0, abs=1e-3)
 
 
+def test_light_below_a_level_is_cut_off() -> None:
+    dark = spoil(SCENE, Spoiled(cut_off=0.1), 0, 1)
+    assert np.mean(dark == 0.0) == pytest.approx(0.2, abs=0.01)
+    assert dark.max() == pytest.approx(0.4, abs=0.001)
+
+
 def test_speed_and_angles_change_from_their_frame_on() -> None:
     spec = calm(
         frames=9, speed_changes=((3, 0.5), (6, 3.0)), pitch_steps=((4, 2.0),), roll_deg=1.5, speed_m_s=4.0
