@@ -251,9 +251,13 @@ class Solution:
         chosen, grey = settings.balance, None
         if chosen.mode == "grey":
             grey = grey_neutral(self.sequence, self.shop.card, chosen.grey_frame, chosen.grey_box)
-        return balance(
+        balanced, result = balance(
             self.sequence, self.colour, self.light, self.held_out, chosen, period, self.ground, grey
         )
+        result.applied["hot_photosites"] = len(self.hot)
+        for row in result.frames:
+            row["black_shift"] = list(self.black_shift.get(row["frame"], (0.0, 0.0, 0.0)))
+        return balanced, result
 
     @cached_property
     def even(self) -> tuple[Deflickered, StageResult]:

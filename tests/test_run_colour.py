@@ -43,6 +43,9 @@ def test_faults_of_the_sensor_reach_the_render(folder: Path) -> None:
     assert np.isin(told.hot_photosites, places).all()
     assert (told.width, told.height) == SPEC.size  # masked columns are no picture
     assert told.highlights == "clip"
+    report = read_report(folder / "balance.json")
+    assert report.applied["hot_photosites"] == len(told.hot_photosites)
+    assert all((row.model_extra or {})["black_shift"] == [0.0, 0.0, 0.0] for row in report.frames)
 
 
 def test_modes_are_chosen_by_settings(folder: Path) -> None:
