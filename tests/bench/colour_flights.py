@@ -62,6 +62,15 @@ FLIGHTS = {
     "drift": replace(
         _PLAIN, name="Reed Marsh", seed=22, start_m=(-560.0, 60.0), heading_deg=75.0, drift_mired=15.0
     ),
+    "drift from above": replace(
+        _PLAIN,
+        name="Reed Marsh",
+        seed=26,
+        start_m=(-560.0, 60.0),
+        heading_deg=75.0,
+        pitch_deg=-65.0,
+        drift_mired=15.0,
+    ),
     "night": replace(_NIGHT, name="Harbour Wall", seed=23),
     "dark": replace(_NIGHT, name="Harbour Wall", seed=24, sensor=replace(_NIGHT.sensor, exposure=0.004)),
     "clipped sky": replace(
