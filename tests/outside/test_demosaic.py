@@ -17,7 +17,7 @@ from pipeline.colour.display import srgb_to_linear
 from pipeline.demo.dng import write_dng
 from pipeline.photo.opening import open_photo
 from pipeline.photo.raw import RawPhoto
-from pipeline.render.demosaic import GREEN_AT_RED_OR_BLUE, demosaic
+from pipeline.render.demosaic import LESS_GREEN, demosaic
 from pipeline.sequence import Triple
 
 F32 = NDArray[np.float32]
@@ -52,10 +52,14 @@ def psnr(seen: F32, truth: F32) -> float:
     return float(-10.0 * np.log10(np.mean((seen - truth) ** 2)))
 
 
-def test_the_kernel_of_green_is_that_of_the_paper() -> None:
+def test_green_weighed_alike_is_that_of_the_paper() -> None:
     """Malvar, He, Cutler, ICASSP 2004, figure 2, in eighths (the values from memory of the paper)."""
     figure = [[0, 0, -1, 0, 0], [0, 0, 2, 0, 0], [-1, 2, 4, 2, -1], [0, 0, 2, 0, 0], [0, 0, -1, 0, 0]]
-    assert (GREEN_AT_RED_OR_BLUE * 8).tolist() == figure
+    row = np.zeros((5, 5), np.float32)
+    row[2] = LESS_GREEN[0]
+    itself = np.zeros((5, 5), np.float32)
+    itself[2, 2] = 1.0
+    assert ((itself - (row + row.T) / 2) * 8).tolist() == figure
 
 
 @pytest.mark.parametrize(

@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from pipeline.photo.jpeg import LinearPhoto
 from pipeline.photo.raw import RawPhoto
 from pipeline.render.arrays import Box
-from pipeline.render.demosaic import ALONG_ROW, GREEN_AT_RED_OR_BLUE, demosaic, linear_rgb
+from pipeline.render.demosaic import ALONG_ROW, HALO, LESS_GREEN, demosaic, linear_rgb
 from tests.render.made import NEUTRAL, psnr, zone_plate
 
 MakePhoto = Callable[..., RawPhoto]
 
 
 def test_the_kernels_keep_an_even_level() -> None:
-    assert GREEN_AT_RED_OR_BLUE.sum() == 1.0
+    assert LESS_GREEN.sum() == 0.0
     assert ALONG_ROW[0, ::2].sum() == ALONG_ROW[0, 1] == 1.0
 
 
@@ -45,7 +45,7 @@ def test_a_slope_even_in_square_roots_comes_back(mosaic_photo: MakePhoto, patter
     y, x = np.mgrid[0:80, 0:60].astype(np.float64)
     truth = np.repeat(((0.1 + 0.004 * x + 0.003 * y) ** 2)[..., np.newaxis], 3, axis=2)
     rgb = demosaic(mosaic_photo(truth, pattern), NEUTRAL)
-    np.testing.assert_allclose(rgb[3:-3, 3:-3], truth[3:-3, 3:-3], atol=5e-5)
+    np.testing.assert_allclose(rgb[HALO:-HALO, HALO:-HALO], truth[HALO:-HALO, HALO:-HALO], atol=5e-5)
 
 
 def test_all_phases_agree(mosaic_photo: MakePhoto, pattern: NDArray[np.uint8]) -> None:
@@ -56,8 +56,8 @@ def test_all_phases_agree(mosaic_photo: MakePhoto, pattern: NDArray[np.uint8]) -
     for top, left in ((1, 0), (0, 1), (1, 1)):
         mosaic = photo.mosaic[top : top + 88, left : left + 48]
         cut = replace(photo, mosaic=mosaic, pattern=np.roll(pattern, (-top, -left), (0, 1)))
-        same = whole[top + 3 : top + 85, left + 3 : left + 45]
-        np.testing.assert_allclose(demosaic(cut, NEUTRAL)[3:-3, 3:-3], same, atol=2e-6)
+        same = whole[top + HALO : top + 88 - HALO, left + HALO : left + 48 - HALO]
+        np.testing.assert_allclose(demosaic(cut, NEUTRAL)[HALO:-HALO, HALO:-HALO], same, atol=2e-6)
 
 
 def test_zone_plate(mosaic_photo: MakePhoto, pattern: NDArray[np.uint8]) -> None:
