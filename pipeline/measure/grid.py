@@ -33,7 +33,7 @@ _LEVEL_PRIOR_EV = 1e-3
 """The mean of a field belongs to the frame's level, not to the field."""
 _INDEPENDENT_BLOCKS = 25.0
 """Parallax and haze lean many blocks alike: a pair counts as so many that err by themselves."""
-_PASSES = 3
+_PASSES = 2
 _CLEARLY_ABOVE = 3.0
 _OFTEN = 0.1
 
@@ -146,10 +146,17 @@ def _pair_normal(
         return np.zeros((2 * _CELLS, 2 * _CELLS)), np.zeros(2 * _CELLS)
     effective = total**2 / float(weights @ weights)
     weights *= min(1.0, _INDEPENDENT_BLOCKS / effective)
-    design = np.concatenate([-here, there], axis=1)
-    centred = design - (weights @ design) / weights.sum()
-    weighted = centred * weights[:, None]
-    return weighted.T @ centred, weighted.T @ ratio
+    mean = np.concatenate([weights @ -here, weights @ there]) / weights.sum()
+    normal = np.zeros((2 * _CELLS, 2 * _CELLS))
+    # In quarters, each small enough that the linear algebra does not wake its threads.
+    weighted_here, weighted_there = here * weights[:, None], there * weights[:, None]
+    normal[:_CELLS, :_CELLS] = weighted_here.T @ here
+    normal[_CELLS:, _CELLS:] = weighted_there.T @ there
+    normal[_CELLS:, :_CELLS] = -(weighted_there.T @ here)
+    normal[:_CELLS, _CELLS:] = normal[_CELLS:, :_CELLS].T
+    known = np.concatenate([ratio @ -weighted_here, ratio @ weighted_there])
+    total = float(weights.sum())
+    return normal - total * np.outer(mean, mean), known - mean * float(weights @ ratio)
 
 
 def _banded(blocks: Floats) -> Floats:
