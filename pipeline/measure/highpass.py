@@ -163,14 +163,16 @@ def lasting_shifts(values: Floats, period_frames: float) -> NDArray[np.int_]:
     ahead = np.arange(side, dtype=np.float64) + np.float64(0.5)
     for at in range(side, len(known) - side + 1):
         after, before = known[at : at + side], known[at - side : at][::-1]
-        gaps[at] = _line_at_zero(ahead, after) - _line_at_zero(ahead, before)
+        gap = _line_at_zero(ahead, after) - _line_at_zero(ahead, before)
+        apart = float(np.median(after) - np.median(before))
+        # A slope alone parts the medians, outliers side by side tilt a line: only a shift does both.
+        gaps[at] = min(abs(gap), abs(apart)) if gap * apart > 0 else 0.0
     least = max(_LEAST_SHIFT, 5.0 * noise * np.sqrt(8.0 / side))
     found = []
-    size = np.abs(gaps)
-    while size.max() >= least:
-        at = int(np.argmax(size))
+    while gaps.max() >= least:
+        at = int(np.argmax(gaps))
         found.append(int(place[at]))
-        size[max(at - side, 0) : at + side + 1] = 0.0
+        gaps[max(at - side, 0) : at + side + 1] = 0.0
     return np.array(sorted(found), int)
 
 
