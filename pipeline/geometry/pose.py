@@ -52,7 +52,7 @@ class Pose:
     plane: PlanePose | None = None
 
 
-def _essential_start(here: Floats, there: Floats, noise: float) -> list[tuple[Floats, Floats]]:
+def essential_start(here: Floats, there: Floats, noise: float) -> list[tuple[Floats, Floats]]:
     """Return the pose, if any, of the essential matrix that most matches agree on."""
     found, mask = cv2.findEssentialMat(
         here[:, :2], there[:, :2], np.eye(3), method=cv2.USAC_MAGSAC, prob=0.999, threshold=2.0 * noise
@@ -114,7 +114,7 @@ def _spatial(here: Floats, there: Floats, noise: float, planar: list[Pose], turn
 
     A scene that is nearly a plane has two poses that fit about as well, so all candidates are refined.
     """
-    starts = _essential_start(here, there, noise)
+    starts = essential_start(here, there, noise)
     starts += [(pose.rotation, pose.direction) for pose in planar if pose.direction is not None]
     starts.append((turned, direction_for(turned, here, there, noise)))
     found: list[Pose] = []

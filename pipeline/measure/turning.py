@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
+from pipeline.geometry.calibrate import self_calibrate
 from pipeline.geometry.camera import rescale_points
 from pipeline.geometry.choice import Candidates, choose
 from pipeline.geometry.lens import Lens
@@ -29,6 +30,9 @@ ASSUMED_FIELD_DEG = 73.0
 MATCH_NOISE_PX = 0.5
 """Standard deviation of a matched feature's place, in px of a 1,000 px proxy."""
 
+_RICH = 80
+_CALIBRATING = 30
+_MOST_FOCAL_SIGMA = 0.12
 LEAST_HELD_OUT = 12
 ATTITUDE_SIGMA_RAD = float(np.deg2rad(0.5))
 DOUBTFUL_RAD = float(np.deg2rad(0.1))
@@ -71,9 +75,24 @@ def focal_length(sequence: Sequence, pairs: list[PairFigures], executor: Executo
     """Return the focal length that the tags tell, else the photos themselves, else a common one."""
     if sequence.focal_px is not None:
         return FocalLength(sequence.focal_px, sequence.focal_from, None, True)
+    size = (sequence.width, sequence.height)
+    noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
+    found = self_calibrate(_telling(pairs), size, noise_px, executor.map)
+    if found is not None and found.sigma <= _MOST_FOCAL_SIGMA:
+        pct = 100.0 * found.sigma
+        why = f"found from the photos themselves, give or take {pct:.1f} %: no photo tells it"
+        return FocalLength(found.focal_px, why, pct, False)
     assumed = float(0.5 * sequence.width / np.tan(np.deg2rad(ASSUMED_FIELD_DEG) / 2.0))
-    why = f"assumed {ASSUMED_FIELD_DEG:.0f} degrees across: neither tags nor photos tell it"
+    why = f"assumed {ASSUMED_FIELD_DEG:.0f} degrees across: neither tags nor the photos themselves tell it"
     return FocalLength(assumed, why, None, False)
+
+
+def _telling(pairs: list[PairFigures]) -> list[tuple[Floats, Floats]]:
+    """Return the matches of some pairs that tell the focal length best: far apart, and with many matches."""
+    rich = [pair for pair in pairs if len(pair.matches.points_i) >= _RICH]
+    far = sorted(rich, key=lambda pair: pair.i - pair.j)[: max(len(rich) // 2, _CALIBRATING)]
+    some = far[:: max(len(far) // _CALIBRATING, 1)][:_CALIBRATING]
+    return [(p.matches.points_i.astype(float), p.matches.points_j.astype(float)) for p in some]
 
 
 def straightened(pair: PairFigures, lens: Lens, size: tuple[int, int]) -> PairFigures:
