@@ -177,8 +177,10 @@ def regrade(
     from pipeline.console.outcomes import print_file
     from pipeline.console.terminal import Terminal
 
+    # A grade that is named holds for the whole video, whatever points an earlier render had.
+    whole = [] if grade is None else ["encode.grade_points=[]"]
     chosen = [] if grade is None else [f"encode.grade={dumps(grade)}"]
-    configured = _configured(config, [*(set_ or []), *chosen])
+    configured = _configured(config, [*whole, *(set_ or []), *chosen])
     if write_cdl is not None:
         print_file(job.write_cdl(folder, configured, write_cdl), json)
         return

@@ -60,7 +60,8 @@ def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Ou
         "encode",
         result,
         seconds=seconds,
-        fingerprint=fingerprint(marks),
+        # That of the video which was measured.
+        fingerprint=marks[missing[0][0]],
         settings=shop.configured.effective("encode"),
     )
     outcome.seconds["encode"] = seconds

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -167,7 +168,7 @@ def _video_of(folder: Path, encode: Report | None) -> tuple[Path | None, float, 
     latest = next((one for one in listed if one.get("fingerprint") == encode.fingerprint), None)
     latest = latest or next(iter(listed), {})
     told = latest.get("fps")
-    fps = float(told) if isinstance(told, str | int | float) and float(told) > 0.0 else _DEFAULT_FPS
+    fps = float(Fraction(told)) if isinstance(told, str) else _DEFAULT_FPS
     path = folder / Path(str(latest.get("file", ""))).name
     shown = [_place(frame) for frame in encode.frames]
     return (path if path.is_file() else None), fps, shown
