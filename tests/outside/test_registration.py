@@ -18,8 +18,11 @@ import skimage.data
 import skimage.registration
 import skimage.transform
 
+from pipeline.card.sequencing import focal_of
+from pipeline.geometry.calibrate import self_calibrate
 from pipeline.measure.pairs import Registration, find_features, register, register_by_correlation
 from pipeline.measure.proxy import PROXY_WIDTH, feature_picture, make_proxy
+from pipeline.photo.metadata import read_facts
 from pipeline.photo.opening import open_photo
 
 PICTURES: dict[str, Callable[[], np.ndarray]] = {
@@ -160,3 +163,24 @@ def test_the_pictures_come_with_scikit_image() -> None:
     folder = Path(skimage.data.__file__).parent
     for name in PICTURES:
         assert iio.imread(folder / f"{name}.png").shape[0] > 300
+
+
+def test_the_focal_length_of_a_real_flight_without_its_tags(data_dir: Path) -> None:
+    """The photographs' own tags (EXIF focal length and focal plane resolution) are the outside truth."""
+    paths = photographs(data_dir, "aerial_steady")[:8]
+    told, _ = focal_of(read_facts(paths[0]))
+    assert told is not None
+    proxies = [make_proxy(open_photo(path)) for path in paths]
+    features = [find_features(feature_picture(proxy)) for proxy in proxies]
+    size = (2000, 1500)
+    pairs = []
+    for j in range(len(paths)):
+        for i in range(max(j - 3, 0), j):
+            matches = register(features[i], features[j], proxies[0].scale)
+            if len(matches.points_i) >= 80:
+                pairs.append((matches.points_i.astype(float), matches.points_j.astype(float)))
+    found = self_calibrate(pairs, size, 1.0)
+    assert found is not None
+    # seen: 2.0 % below the tags, with a sigma of 4.5 %
+    assert abs(found.focal_px / told - 1.0) < 3.0 * found.sigma
+    assert found.sigma < 0.12
