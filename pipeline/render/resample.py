@@ -25,7 +25,7 @@ EDGE_TOLERANCE_PX = 0.5
 # Source pixels around the map which the interpolation (bicubic) reads.
 INTERPOLATION_MARGIN_PX = 3
 # Output px between the samples of a coarse field of gains.
-FIELD_STEP_PX = 16
+FIELD_STEP_PX = 8
 _MAP_STEP_PX = 8
 # Points along each side of the output by which a lens is kept inside the source.
 _BORDER_POINTS = 12
@@ -233,11 +233,10 @@ def field_gain(
     across, down = np.meshgrid(x, y)
     u, v, w = (row[0] * across + row[1] * down + row[2] for row in homography)
     nodes = np.asarray(grid_ev, np.float64)
-    column = np.clip(u / w / (width - 1), 0.0, 1.0) * (nodes.shape[1] - 1)
-    row = np.clip(v / w / (height - 1), 0.0, 1.0) * (nodes.shape[0] - 1)
-    left, top = (
-        np.minimum(at.astype(int), n - 2) for at, n in ((column, nodes.shape[1]), (row, nodes.shape[0]))
-    )
+    column = u / w * ((nodes.shape[1] - 1) / (width - 1))
+    row = v / w * ((nodes.shape[0] - 1) / (height - 1))
+    left = np.clip(column.astype(int), 0, nodes.shape[1] - 2)
+    top = np.clip(row.astype(int), 0, nodes.shape[0] - 2)
     column, row = column - left, row - top
     upper = nodes[top, left] * (1.0 - column) + nodes[top, left + 1] * column
     lower = nodes[top + 1, left] * (1.0 - column) + nodes[top + 1, left + 1] * column
