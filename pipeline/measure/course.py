@@ -24,10 +24,19 @@ _MOST_JERKS = 20
 
 @dataclass(frozen=True)
 class Jerk:
-    """A sudden change at the interval that ends with `frame`: of an angle, or of its change per photo."""
+    """A sudden change of an angle in the interval that ends with `frame`, or, `of_turn`, of its turn there.
+
+    `size_deg` is the step, or by how much the turn per photo changes.
+    """
 
     frame: int
     size_deg: float
+    of_turn: bool = False
+
+    def path(self, count: int) -> Floats:
+        """Return what it adds to an angle (count,)."""
+        after = np.arange(count) - self.frame
+        return self.size_deg * (np.maximum(after, 0.0) if self.of_turn else (after >= 0).astype(float))
 
 
 def noise_of(angle_deg: Floats) -> float:
@@ -100,7 +109,7 @@ def turn_changes(angle_deg: Floats, present: NDArray[np.bool_], least_deg: float
     found: list[Jerk] = []
     while np.any(changes) and len(found) < _MOST_JERKS:
         k = int(np.argmax(np.abs(changes)))
-        found.append(Jerk(int(places[k]), float(changes[k])))
+        found.append(Jerk(int(places[k]), float(changes[k]), of_turn=True))
         changes[max(k - _TURN_WINDOW, 0) : k + _TURN_WINDOW + 1] = 0.0
     return found
 
@@ -116,12 +125,10 @@ def _fitted(basis: Floats, values: Floats, noise: float, which: int) -> tuple[fl
     return float(solved[which]), spread * float(np.sqrt(inverse[which, which]))
 
 
-def without_steps(angle_deg: Floats, found: list[Jerk]) -> Floats:
-    """Return an angle (n,) with its steps taken out."""
-    path = angle_deg.astype(float)
-    for jerk in found:
-        path = path - jerk.size_deg * (np.arange(len(path)) >= jerk.frame)
-    return np.asarray(path)
+def without_jerks(angle_deg: Floats, found: list[Jerk]) -> Floats:
+    """Return an angle (n,) with its jerks taken out."""
+    added = [jerk.path(len(angle_deg)) for jerk in found]
+    return np.asarray(angle_deg - np.sum(added, axis=0) if added else angle_deg, np.float64)
 
 
 def turn_per_photo(angle_deg: Floats, present: NDArray[np.bool_], window: int = 4) -> Floats:

@@ -94,7 +94,7 @@ class Evidence:
     def present(self) -> NDArray[np.bool_]:
         """Which frames (count,) have a photo."""
         states = {row["frame"]: row.get("state") for row in self.load.frames}
-        return np.array([states.get(k, "photo") == "photo" for k in range(self.count)])
+        return np.array([states.get(k, "photo") == "photo" for k in range(self.count)], bool)
 
     @property
     def rendered(self) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -112,7 +112,7 @@ def _motion(spec: FlightSpec) -> FlightSpec:
     )
 
 
-@lru_cache(maxsize=5)
+@lru_cache(maxsize=2)
 def _exposed(motion: FlightSpec) -> tuple[NDArray[np.float16], ...]:
     return tuple(expose(world(), motion, truth).astype(np.float16) for truth in fly(motion))
 
@@ -284,14 +284,13 @@ def drifting(base: FlightSpec, strength: float) -> tuple[FlightSpec, float]:
     return spec, drift_pct(spec) / 0.5
 
 
-def bad_cases(first_seed: int) -> list[Case]:
-    """Four flights of each group of causes, one for each strength and scene."""
+def bad_cases(first_seed: int, wanted: Container[str] = ()) -> Iterator[Case]:
+    """Four flights of each group of causes, one for each strength and scene; of all groups by default."""
     groups = (_turned, _tilted, _shaken, _uneven, _adrift, _smeared, _clipped, _crushed, _flashing)
-    return [
-        group(calm(k, first_seed + 10 * g + k), k, strength)
-        for g, group in enumerate(groups)
-        for k, strength in enumerate(STRENGTHS)
-    ]
+    for g, group in enumerate(groups):
+        if not wanted or group.__name__[1:] in wanted:
+            for k, strength in enumerate(STRENGTHS):
+                yield group(calm(k, first_seed + 10 * g + k), k, strength)
 
 
 COUNTS = (0, 0, 1, 3)
@@ -408,10 +407,8 @@ def _flashing(base: FlightSpec, k: int, strength: float) -> Case:
     return Case("flashing", {"flashing": changes / 2.0 / 3.0}, bright, flicker_ev=levels, also=also)
 
 
-def clean_cases(first_seed: int, count: int = 20) -> list[Case]:
+def clean_cases(first_seed: int, count: int = 20) -> Iterator[Case]:
     """Flights that nothing disturbs, each its own way, course and light."""
-    cases = []
     for k in range(count):
         spec = calm(k, first_seed + k, turn_deg=(0.0, 3.0, -4.0, 2.0)[(k // 4) % 4])
-        cases.append(Case("clean", {}, replace(spec, **RAW) if k % 4 == 0 else spec))
-    return cases
+        yield Case("clean", {}, replace(spec, **RAW) if k % 4 == 0 else spec)

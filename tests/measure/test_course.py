@@ -12,7 +12,7 @@ from pipeline.measure.course import (
     steps,
     turn_changes,
     turn_per_photo,
-    without_steps,
+    without_jerks,
 )
 
 ALL = np.ones(60, bool)
@@ -48,7 +48,7 @@ def test_two_steps_are_two() -> None:
     path[40:] -= 0.6
     found = steps(path, ALL, 0.35)
     assert [step.frame for step in found] == [20, 40]
-    assert np.abs(without_steps(path, found)).max() < 0.2
+    assert np.abs(without_jerks(path, found)).max() < 0.2
 
 
 def test_a_step_across_a_missing_photo_is_told_at_the_next() -> None:

@@ -12,7 +12,7 @@ from pipeline.report.findings.finding import Finding, Limits, exceeded, finding,
 
 Floats = NDArray[np.float64]
 
-_OUTLIER_RMS = 3.0
+_OUTLIER_SIGMA = 5.0
 _SAME_SETTINGS_EV = 1e-3
 
 
@@ -83,8 +83,8 @@ def _flicker(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
     known = np.abs(np.where(np.isfinite(off), off, 0.0))
     frames = np.flatnonzero(known > limit)
     usual = float(np.median(known[known > 0.0])) if np.any(known > 0.0) else 0.0
-    outliers = np.flatnonzero(known > max(limit, _OUTLIER_RMS * 1.4826 * usual))
-    few = 0 < len(outliers) <= 0.1 * evidence.count and float(np.max(known)) > 4.0 * usual
+    outliers = np.flatnonzero(known > max(limit, _OUTLIER_SIGMA * 1.4826 * usual))
+    few = 0 < len(outliers) <= 0.1 * evidence.count
     worst = float(np.max(known, initial=0.0))
     chosen = outliers if few else frames
     yield finding(

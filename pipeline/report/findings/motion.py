@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.geometry.pose import attitude
-from pipeline.measure.course import Jerk, off_course_pct, speed_steps_pct, without_steps
+from pipeline.measure.course import Jerk, off_course_pct, speed_steps_pct, without_jerks
 from pipeline.measure.highpass import fast_part
 from pipeline.report.evidence import Evidence
 from pipeline.report.findings.finding import COURSE_CAUTION, Finding, Limits, exceeded, finding
@@ -64,7 +64,7 @@ def _rests_on_pictures(evidence: Evidence) -> NDArray[np.bool_]:
 
 
 def _stairs(found: list[tuple[Jerk | None, Finding | None]], count: int) -> Floats:
-    return -without_steps(np.zeros(count), [jerk for jerk, _ in found if jerk is not None])
+    return -without_jerks(np.zeros(count), [jerk for jerk, _ in found if jerk is not None])
 
 
 def _shake(

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.measure.course import Jerk, steps, turn_changes, turn_per_photo, without_steps
+from pipeline.measure.course import Jerk, steps, turn_changes, turn_per_photo, without_jerks
 from pipeline.report.evidence import Evidence
 from pipeline.report.findings.finding import COURSE_CAUTION, Finding, Limits, exceeded, finding, span_words
 
@@ -29,9 +29,9 @@ def turn_findings(
 ) -> Iterator[tuple[Jerk | None, Finding | None]]:
     """Find steps of an angle, lasting fast turns, and turns that begin or end at once, in degrees (n,).
 
-    Each step comes with its finding, or with None below the limit: it is no shake either. Other findings
-    come with None in the step's place. `steady` is the same angle of the steady view, `known` (n,) tells
-    where the angle rests on pictures.
+    Each step and each change of turn comes with its finding, or with None below the limit: it is no shake
+    either. A lasting turn comes with None in their place. `steady` is the same angle of the steady view,
+    `known` (n,) tells where the angle rests on pictures.
     """
     view = evidence.field_of_view_deg
     if view is None:
@@ -42,7 +42,7 @@ def turn_findings(
         size = abs(jerk.size_deg)
         told = _step(evidence, cause, jerk, limit, steady) if size > limit else None
         yield jerk, told
-    smooth = without_steps(angle, jerks)
+    smooth = without_jerks(angle, jerks)
     turn = np.abs(turn_per_photo(smooth, known))
     fast = np.flatnonzero(turn > limit)
     if len(fast) >= _LASTING:
@@ -52,7 +52,7 @@ def turn_findings(
     beside = {k for jerk in jerks for k in range(jerk.frame - 6, jerk.frame + 7)}
     for change in turn_changes(smooth, known, least):
         if change.frame not in beside:
-            yield None, _abrupt(evidence, cause, change, least, steady)
+            yield change, _abrupt(evidence, cause, change, least, steady)
 
 
 def _words(cause: Turning, size: float) -> tuple[str, str, str]:
