@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.colour.highlights import common_white
-from pipeline.corrections import Corrections, FrameCorrection
+from pipeline.corrections import Corrections, FrameCorrection, LensDistortion
 from pipeline.diagnosing import write_diagnosis
 from pipeline.errors import EvenflightError
 from pipeline.fingerprint import fingerprint, photos_fingerprint
@@ -34,6 +34,7 @@ from pipeline.outputs import (
     read_corrections,
     relative_card,
 )
+from pipeline.photo.lens import told_lens
 from pipeline.render.delivery import Delivery, load_deliveries
 from pipeline.render.timing import photos_per_second
 from pipeline.rendering import render
@@ -273,7 +274,30 @@ class Solution:
         width = output_size(self.sequence.width, self.sequence.height, least, self.view.delivery)[0]
         period = settings.deflicker.keep_slower_than_s * self.fps
         return stabilise(
-            self.sequence, self.pairs, settings.stabilise, self.view.shape, width, period, self.shop.executor
+            self.sequence,
+            self.pairs,
+            settings.stabilise,
+            self.view.shape,
+            width,
+            period,
+            self.shop.executor,
+            self.lens,
+        )
+
+    @cached_property
+    def lens(self) -> LensDistortion | None:
+        """How the first photo's lens distorts, None where untold or not to be corrected."""
+        if not self.shop.configured.settings.stabilise.correct_lens:
+            return None
+        sequence, first = self.sequence, self.sequence.photos[0]
+        return told_lens(
+            self.shop.card / str(first.file),
+            sequence.kind,
+            sequence.camera,
+            sequence.lens,
+            sequence.focal_mm,
+            first.aperture,
+            (sequence.width, sequence.height),
         )
 
     def corrections(self, card: str) -> Corrections:
@@ -315,6 +339,7 @@ class Solution:
             shape=self.view.shape,
             anchor=self.view.anchor,
             crop_ratio=steady.crop_ratio,
+            lens=self.lens,
             white=white,
             highlights=self.shop.configured.settings.balance.highlights,
             hot_photosites=self.hot.tolist(),

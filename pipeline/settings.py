@@ -113,6 +113,9 @@ class StabiliseSettings(_Section):
     turns: Literal["ease", "keep"] = Field(
         "ease", description="ease: a turn at a waypoint becomes an even one; keep: it stays as flown"
     )
+    correct_lens: bool = Field(
+        True, description="straighten what the lens bends, where DNG opcodes or the lens database tell it"
+    )
     level_horizon: bool = Field(
         False, description="hold the horizon level, where the photos' attitude tells their roll"
     )
