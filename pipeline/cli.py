@@ -310,6 +310,10 @@ def plan(
     page: Annotated[
         Path | None, typer.Option("--page", metavar="FILE", help="Write the plan as a page, too.")
     ] = None,
+    course: Annotated[
+        Path | None,
+        typer.Option("--course", metavar="FILE", help="Write the course as GeoJSON, with its positions."),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Work out the next flight: time, exposure, course, turns. Photographic numbers, no clearance to fly."""
@@ -317,10 +321,11 @@ def plan(
     from pipeline.console.terminal import print_json
     from pipeline.planning.told import facts
 
-    planned = _planned(
+    planned, origin = _planned(
         waypoints,
         from_,
         card,
+        course,
         {
             "clip_s": clip,
             "fps": fps,
@@ -351,6 +356,11 @@ def plan(
         from pipeline.report.schema import write_text
 
         write_text(page, plan_page(planned))
+    if course is not None:
+        from pipeline.planning.geojson import course_geojson
+        from pipeline.report.schema import write_text
+
+        write_text(course, course_geojson(planned, origin))
     if json:
         print_json(facts(planned))
     else:
@@ -452,8 +462,13 @@ def _configured(config: str | None, assignments: list[str] | None) -> Configured
     return load_settings(config, assignments or [])
 
 
-def _planned(waypoints: Path | None, flown: Path | None, card: Path | None, told: dict[str, Any]) -> Plan:
-    """Return the plan for the options of `plan`, those not given filled from a flown flight."""
+def _planned(
+    waypoints: Path | None, flown: Path | None, card: Path | None, course: Path | None, told: dict[str, Any]
+) -> tuple[Plan, tuple[float, float]]:
+    """Return the plan for the options of `plan`, those not given filled from a flown flight.
+
+    Also the latitude and longitude of its first waypoint, where `course` asks for them.
+    """
     from pipeline.errors import UsageError
     from pipeline.plan import flown_place, read_flown, read_waypoints
     from pipeline.planning.advice import plan_flight
@@ -472,16 +487,21 @@ def _planned(waypoints: Path | None, flown: Path | None, card: Path | None, told
         "place": place_of,
     }
     wishes.update({name: read(wishes[name]) for name, read in readers.items() if name in wishes})
+    nowhere = (0.0, 0.0)
     if flown is None:
-        return plan_flight(wished(**wishes), read_waypoints(waypoints) if waypoints else None)
+        points = read_waypoints(waypoints) if waypoints else None
+        start = (points[0].latitude_deg, points[0].longitude_deg) if points else nowhere
+        return plan_flight(wished(**wishes), points), start
     track, before = read_flown(flown)
     if "metered" in wishes:
         before.pop("metered_from", None)
     if "speed_m_s" in wishes:
         before.pop("clip_s")
-    if "start" in wishes and "place" not in wishes:
+    if course is not None and "height_m" not in wishes:
+        raise UsageError("--course needs --height: photos do not tell how high above take-off they began")
+    if (course is not None or "start" in wishes) and "place" not in wishes:
         wishes["place"] = flown_place(flown, card)
-    return plan_flight(wished(**{**before, **wishes}), flown=track)
+    return plan_flight(wished(**{**before, **wishes}), flown=track), wishes.get("place", nowhere)
 
 
 def _run_card(

@@ -154,6 +154,34 @@ def test_the_place_is_read_again_from_the_photos_or_asked_for(flight: Path, tmp_
         flown_place(flight, None)
 
 
+def test_the_course_is_written_and_planned_with_again(tmp_path: Path) -> None:
+    course, again = tmp_path / "course.csv", tmp_path / "again.geojson"
+    course.write_text("54.5,3.2,60\n54.503,3.2,60\n54.503,3.206,80\n", "utf-8")
+    first = json.loads(
+        evenflight("plan", "--waypoints", course, "--clip", 30, "--json", "--course", again).stdout
+    )
+    second = json.loads(evenflight("plan", "--waypoints", again, "--clip", 30, "--json").stdout)
+    assert second["course"]["length_m"] == pytest.approx(first["course"]["length_m"], rel=0.01)
+    headings = [[photo["heading_deg"] for photo in plan["course"]["photos"]] for plan in (first, second)]
+    assert headings[0] == pytest.approx(headings[1], abs=0.5)
+    feature = json.loads(again.read_text("utf-8"))["features"][0]
+    assert feature["geometry"]["coordinates"][0] == [3.2, 54.5, 60.0]
+    assert feature["geometry"]["coordinates"][-1] == pytest.approx([3.206, 54.503, 80.0], abs=1e-6)
+    assert "clearance" in feature["properties"]["caution"]
+
+
+def test_a_flown_course_is_written_only_with_its_height_and_place(flight: Path, tmp_path: Path) -> None:
+    again = tmp_path / "again.geojson"
+    refused = evenflight("plan", "--from", flight, "--course", again, "--at", "54.5,3.2")
+    assert refused.exit_code == 2 and "--height" in refused.stderr
+    assert evenflight("plan", "--from", flight, "--course", again, "--height", 40).exit_code == 2
+    told = evenflight("plan", "--from", flight, "--course", again, "--height", 40, "--at", "54.5,3.2")
+    assert told.exit_code == 0, told.output
+    coordinates = json.loads(again.read_text("utf-8"))["features"][0]["geometry"]["coordinates"]
+    assert coordinates[0] == [3.2, 54.5, 40.0] and coordinates[-1][1] == pytest.approx(54.50214, abs=1e-4)
+    assert evenflight("plan", "--course", again).exit_code == 2
+
+
 def test_a_flight_without_positions_asks_for_a_course(flight: Path) -> None:
     put(flight, "load", StageResult(frames=[{"frame": n, "file": "x", "position_m": None} for n in range(9)]))
     with pytest.raises(UsageError, match="give the next course with --waypoints"):
