@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from typing import Any
 
 from pipeline.corrections import Corrections
@@ -13,7 +14,9 @@ from pipeline.render.framing import framed
 from pipeline.render.grades import load_grading
 from pipeline.render.timing import plan_video
 from pipeline.report.schema import read_report, write_report
-from pipeline.stages.encode import encode
+from pipeline.sequence import Sequence as Flight
+from pipeline.settings import Configured
+from pipeline.stages.encode import encode, output_size
 from pipeline.workshop import SOLVE_VERSION, Outcome, Workshop
 
 
@@ -35,7 +38,7 @@ def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Ou
         corrections.id, "render", len(plan_video(corrections, settings.encode, even_speed=_even(shop)).frames)
     )
     started = time.monotonic()
-    named = shop.configured.origins.get("encode.delivery", "default.toml") != "default.toml"
+    named = delivery_named(shop.configured)
     result = encode(
         shop.card,
         corrections,
@@ -67,6 +70,19 @@ def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Ou
     outcome.seconds["encode"] = seconds
     outcome.videos += [folder.path / str(output["file"]) for output in made]
     outcome.warnings += result.warnings
+
+
+def delivery_named(configured: Configured) -> bool:
+    """Whether the user has named the delivery, so that its size is kept."""
+    return configured.origins.get("encode.delivery", "default.toml") != "default.toml"
+
+
+def refuse_enlarging(sequences: Sequence[Flight], configured: Configured) -> None:
+    """Raise UsageError before any work where a named delivery is too large for the photos, even uncropped."""
+    if delivery_named(configured):
+        for _, delivery in load_deliveries(configured.settings.encode.delivery):
+            for flight in sequences:
+                output_size(flight.width, flight.height, 1.0, delivery, named=True)
 
 
 def _even(shop: Workshop) -> bool:

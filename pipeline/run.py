@@ -18,7 +18,7 @@ from pipeline.parallel import default_workers
 from pipeline.proofs import compare_grades, write_preview
 from pipeline.render.delivery import load_deliveries
 from pipeline.render.grades import load_grade, load_grading
-from pipeline.rendering import render
+from pipeline.rendering import refuse_enlarging, render
 from pipeline.report.html import write_page
 from pipeline.report.schema import STAGES, read_report, write_text
 from pipeline.sequence import Sequence
@@ -65,6 +65,7 @@ def run_card(
     load_grading(configured.settings.encode)
     contents = scan_card(card, configured.settings.load)
     chosen = choose(contents.sequences, contents.singles, sequence, card)
+    refuse_enlarging(chosen, configured)
     minutes, size = expectation(chosen, workers)
     progress.say(
         f"{len(chosen)} sequence{'s' if len(chosen) != 1 else ''}, "

@@ -66,6 +66,12 @@ def calls(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[dict[str, Any
     monkeypatch.setattr(run, "run_card", run_card)
     monkeypatch.setattr(run, "run_stage", again)
     monkeypatch.setattr(run, "regrade", again)
+
+    def proof(folder: Path, configured: Any, *, progress: Any, **more: Any) -> Path:
+        noted.append({"folder": folder, "settings": configured.settings, "proof": True, **more})
+        return tmp_path / "a sheet.png"
+
+    monkeypatch.setattr(run, "proof", proof)
     return noted
 
 
@@ -133,6 +139,33 @@ def test_regrade_sets_the_grade(tmp_path: Path, calls: list[dict[str, Any]]) -> 
     evenflight("regrade", tmp_path, "--grade", "soft-haze", "--card", tmp_path / "moved")
     assert calls[0]["settings"].encode.grade == "soft-haze"
     assert calls[0]["card"] == tmp_path / "moved"
+
+
+def test_a_named_grade_holds_for_the_whole_video(tmp_path: Path, calls: list[dict[str, Any]]) -> None:
+    evenflight("regrade", tmp_path, "--grade", "soft-haze")
+    assert calls[0]["settings"].encode.grade_points == ()
+    points = 'encode.grade_points=[[9, "plain"]]'
+    evenflight("regrade", tmp_path, "--grade", "soft-haze", "--set", points)
+    assert calls[1]["settings"].encode.grade_points == ((9, "plain"),)
+
+
+def test_compare_and_preview_do_not_render(tmp_path: Path, calls: list[dict[str, Any]]) -> None:
+    shown = evenflight("regrade", tmp_path, "--compare", "plain,soft-haze", "--frames", "4")
+    assert shown.stdout.strip().endswith("a sheet.png")
+    assert (calls[0]["proof"], calls[0]["compare"], calls[0]["frames"]) == (True, "plain,soft-haze", 4)
+    shown = evenflight("regrade", tmp_path, "--preview", "--grade", "soft-haze", "--json")
+    assert json.loads(shown.stdout) == {"file": str(tmp_path / "a sheet.png")}
+    assert (calls[1]["compare"], calls[1]["settings"].encode.grade) == (None, "soft-haze")
+
+
+@pytest.mark.parametrize(("name", "status"), [("look.ccc", 0), ("look.txt", 2)])
+def test_the_cdl_of_a_grade_is_written(tmp_path: Path, name: str, status: int) -> None:
+    shown = evenflight("regrade", tmp_path, "--grade", "soft-haze", "--write-cdl", tmp_path / name)
+    assert shown.exit_code == status
+    if status == 0:
+        assert '<ColorCorrection id="soft-haze">' in (tmp_path / name).read_text()
+    else:
+        assert "it ends in .cc, .ccc or .cdl" in shown.stderr
 
 
 def test_stage_passes_its_name(tmp_path: Path, calls: list[dict[str, Any]]) -> None:

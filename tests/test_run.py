@@ -149,6 +149,27 @@ def test_regrade_repeats_only_the_render(flight: Path) -> None:
     assert grades == ["plain", "storm-light"]
 
 
+def test_a_delivery_more_costs_only_itself(flight: Path, tmp_path: Path) -> None:
+    """Of two deliveries one is there already; the square one is cut from the path of the wide one."""
+    for name, width in (("wide", 320), ("square", 180)):
+        (tmp_path / f"{name}.toml").write_text(
+            f'intent = "a test"\nwidth = {width}\nheight = 180\ncodec = "libx264"\nthreads = 2\n'
+            'pixel_format = "yuv420p"\ncontainer = "mp4"\n[options]\npreset = "ultrafast"\n'
+        )
+    wide, both = str(tmp_path / "wide.toml"), f"{tmp_path / 'wide.toml'},{tmp_path / 'square.toml'}"
+    (first,) = regrade(
+        flight, load_settings(None, [f"encode.delivery={wide}"]), card=None, progress=Quiet()
+    ).videos
+    stamp = first.stat().st_mtime_ns
+    settings = load_settings(None, [f"encode.delivery={both}"])
+    outcome = regrade(flight, settings, card=None, progress=Quiet())
+    assert [video.stem.rpartition("_")[2] for video in outcome.videos] == ["wide", "square"]
+    assert first.stat().st_mtime_ns == stamp
+    progress = Quiet()
+    assert regrade(flight, settings, card=None, progress=progress).videos == outcome.videos
+    assert progress.steps == []
+
+
 def test_a_stage_again_with_other_settings(flight: Path) -> None:
     before = stamps(flight)
     progress = Quiet()

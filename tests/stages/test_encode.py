@@ -272,3 +272,55 @@ def test_a_view_beyond_the_photo_names_the_frame_and_leaves_nothing(tmp_path: Pa
 def test_a_moved_card_is_told(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="the card card is not where it was"):
         run(tmp_path, corrections_of(["a.dng"]), settings_of(tmp_path))
+
+
+def test_several_deliveries_come_from_one_pass(tmp_path: Path) -> None:
+    """A video, a square of 10 bits and frames: each photo is opened once, each file is as if made alone."""
+    corrections = corrections_of(write_card(tmp_path / "card", 4))
+    settings = settings_of(tmp_path)
+    square = (tmp_path / "small.toml").read_text()
+    square = square.replace("width = 320", "width = 180").replace("yuv420p", "yuv444p10le")
+    (tmp_path / "square.toml").write_text(square)
+    frames = square.partition("[options]")[0].replace('"ffv1"', '"tiff"').replace('"mkv"', '"tiff"')
+    (tmp_path / "frames.toml").write_text(frames.replace("yuv444p10le", "rgb48le"))
+    names = [str(tmp_path / f"{name}.toml") for name in ("small", "square", "frames")]
+    several = settings.model_copy(
+        update={"encode": settings.encode.model_copy(update={"delivery": ", ".join(names)})}
+    )
+    result = run(tmp_path, corrections, several)
+    made = result["applied"]["outputs"]
+    assert [(one["delivery"], one["width"], one["pixel_format"]) for one in made] == [
+        ("small", 320, "yuv420p"),
+        ("square", 180, "yuv444p10le"),
+        ("frames", 180, "rgb48le"),
+    ]
+    assert [one["frames"] for one in made] == [4, 4, 4]
+    stem = "20310504-101500_MARSH_0001_plain"
+    together = (tmp_path / "out" / f"{stem}_square.mkv").read_bytes()
+    assert len(list((tmp_path / "out" / f"{stem}_frames").iterdir())) == 4
+    alone = settings.model_copy(update={"encode": settings.encode.model_copy(update={"delivery": names[1]})})
+    run(tmp_path, corrections, alone)
+    assert (tmp_path / "out" / f"{stem}_square.mkv").read_bytes() == together
+
+
+def test_frames_alone_are_measured_too(tmp_path: Path) -> None:
+    settings = settings_of(tmp_path)
+    path = tmp_path / "small.toml"
+    text = path.read_text().partition("[options]")[0].replace('"ffv1"', '"tiff"').replace('"mkv"', '"tiff"')
+    path.write_text(text.replace("yuv420p", "rgb48le"))
+    result = run(tmp_path, corrections_of(write_card(tmp_path / "card", 6)), settings)
+    assert result["left"]["flicker_rms_ev"] is not None
+
+
+def test_an_error_leaves_no_file_of_any_delivery(tmp_path: Path) -> None:
+    corrections = corrections_of(write_card(tmp_path / "card", 3))
+    corrections.frames[2].rotation_rad = (0.0, 0.5, 0.0)
+    settings = settings_of(tmp_path)
+    other = (tmp_path / "small.toml").read_text().partition("[options]")[0]
+    other = other.replace('"ffv1"', '"tiff"').replace('"mkv"', '"tiff"').replace("yuv420p", "rgb48le")
+    (tmp_path / "frames.toml").write_text(other)
+    both = f"{settings.encode.delivery},{tmp_path / 'frames.toml'}"
+    settings = settings.model_copy(update={"encode": settings.encode.model_copy(update={"delivery": both})})
+    with pytest.raises(EvenflightError, match="the corrected view leaves"):
+        run(tmp_path, corrections, settings)
+    assert list((tmp_path / "out").iterdir()) == []
