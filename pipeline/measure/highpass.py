@@ -170,7 +170,10 @@ def lasting_shifts(values: Floats, period_frames: float) -> NDArray[np.int_]:
     least = max(_LEAST_SHIFT, 5.0 * noise * np.sqrt(8.0 / side))
     found = []
     while gaps.max() >= least:
-        at = int(np.argmax(gaps))
+        near = np.flatnonzero(gaps >= 0.8 * gaps.max())
+        near = near[np.abs(near - int(np.argmax(gaps))) <= side]
+        # Medians do not say which frame of a few it was; the largest single change does.
+        at = int(near[np.argmax(np.abs(known[near] - known[near - 1]))])
         found.append(int(place[at]))
         gaps[max(at - side, 0) : at + side + 1] = 0.0
     return np.array(sorted(found), int)

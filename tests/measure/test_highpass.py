@@ -6,12 +6,16 @@ import numpy as np
 import pytest
 
 from pipeline.measure.highpass import (
+    eased_step,
     fast_figures,
     fast_part,
     is_short,
+    lasting_shifts,
     slow_and_steps,
     slow_part,
+    smooth,
     smoothing_weight,
+    stands_off,
     straight_line,
 )
 
@@ -182,3 +186,47 @@ def test_figures_of_a_fast_part() -> None:
     assert beyond == 1
     assert fast_figures(np.full(5, np.nan)) == (None, None, 0)
     assert fast_figures(np.zeros(5)) == (0.0, 0.0, 0)
+
+
+def test_a_smooth_series_stays_whole() -> None:
+    # The bends of a smooth curve are no outliers: an earlier version left the curve bit by bit.
+    place = np.arange(200.0)
+    curve = 0.2 * np.exp(-(((place - 120.0) / 35.0) ** 2))
+    assert np.max(np.abs(slow_part(curve, 60.0) - smooth(curve, np.ones(200), 60.0))) < 1e-9
+
+
+def test_what_stands_off_is_told_against_its_neighbours() -> None:
+    residual = np.linspace(-1.0, 1.0, 41)
+    residual[20] += 5.0
+    present = np.ones(41, bool)
+    present[3] = False
+    off = stands_off(residual, present, 60.0)
+    assert off[20] == pytest.approx(5.0, abs=0.1)
+    assert off[3] == 0.0 and np.max(np.abs(np.delete(off, 20)[6:34])) < 0.06
+
+
+def test_lasting_shifts_by_hand() -> None:
+    step = np.where(np.arange(120) >= 70, 0.4, 0.0)
+    assert list(lasting_shifts(step, 60.0)) == [70]
+    assert list(lasting_shifts(step - np.where(np.arange(120) >= 30, 0.9, 0.0), 60.0)) == [30, 70]
+    step[40:50] = np.nan  # missing frames do not hide or make one
+    assert list(lasting_shifts(step, 60.0)) == [70]
+    assert len(lasting_shifts(np.zeros(10), 60.0)) == 0
+    assert len(lasting_shifts(np.where(np.arange(120) >= 70, 0.05, 0.0), 60.0)) == 0
+
+
+def test_an_eased_step_rises_evenly_over_one_period() -> None:
+    ease = eased_step(200, 100, 60.0)
+    assert ease[:70].max() == 0.0 and ease[130:].min() == pytest.approx(1.0)
+    assert (np.diff(ease) >= 0.0).all()
+    assert ease[99] + ease[100] == pytest.approx(1.0)
+
+
+def test_covariance_of_steps_is_that_of_their_errors() -> None:
+    late = (np.arange(200) >= 100).astype(float)[:, None]
+    rng = np.random.default_rng(0)
+    fits = [slow_and_steps(rng.normal(0.0, 0.05, 200), late, 60.0, 10.0) for _ in range(60)]
+    seen = float(np.std([fit.steps[0] for fit in fits]))
+    told = float(np.sqrt(np.mean([fit.covariance[0, 0] for fit in fits])))
+    # the statement takes the filter's misfit for noise, and is on the wide side
+    assert 0.8 < told / seen < 2.0
