@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from pipeline.measure.exposure import captured_ev
+from pipeline.measure.exposure import captured_ev, whole_ev
 
 
 @pytest.mark.parametrize(
@@ -62,3 +62,25 @@ def test_third_stop_iso_and_unknown_settings() -> None:
     assert captured_ev(None, 4.0, 100.0) is None
     assert captured_ev(1 / 60, None, 100.0) is None
     assert captured_ev(1 / 60, 4.0, None) is None
+
+
+@pytest.mark.parametrize(
+    ("shutter_s", "aperture", "ev"),
+    [(1.0, 1.0, 0.0), (1 / 30, 2.8, 8.0), (1 / 60, 4.0, 10.0), (1 / 125, 5.6, 12.0), (1 / 1000, 16.0, 18.0)],
+)
+def test_nominal_tags_stand_for_whole_apex_values(shutter_s: float, aperture: float, ev: float) -> None:
+    # Exif 3.0 (CIPA DC-008) annex C, from memory: the customary numbers are the rounded ones of the table
+    assert whole_ev(shutter_s, aperture, 100.0) == pytest.approx(-ev, abs=1e-9)
+
+
+def test_the_customary_third_stop_series_are_thirds() -> None:
+    # Shutter times 1/10 to 1/100 and ISO 100 to 800 in thirds of a stop: common practice, no source
+    times = [10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100]
+    told = [whole_ev(1 / time, 4.0, 100.0) for time in times]
+    assert [b - a for a, b in pairwise(told) if a is not None and b is not None] == pytest.approx(
+        [-1 / 3] * 10
+    )
+    speeds = [100, 125, 160, 200, 250, 320, 400, 500, 640, 800]
+    told = [whole_ev(1 / 60, 4.0, float(speed)) for speed in speeds]
+    assert [b - a for a, b in pairwise(told) if a is not None and b is not None] == pytest.approx([1 / 3] * 9)
+    assert whole_ev(None, 4.0, 100.0) is None
