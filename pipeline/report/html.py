@@ -19,7 +19,7 @@ from pipeline.report.metrics import load_limits
 from pipeline.report.pages import number, render_page
 from pipeline.report.pictures import pictures_of
 from pipeline.report.schema import STAGES, Report, ReportedFrame, read_report, write_text
-from pipeline.report.timeline import frame_rows, without_photo
+from pipeline.report.timeline import frame_rows, reasons_without, without_photo
 from pipeline.report.verdicts import table_rows, verdict_sentences
 
 VIDEO_SUFFIXES = (".mp4", ".mov", ".mkv")
@@ -64,6 +64,7 @@ def write_page(folder: Path) -> Path:
         course=course,
         frames=frames,
         without_photo=without_photo(frames),
+        reasons=reasons_without(frames),
         warnings=[(stage, text) for stage, report in reports.items() for text in report.warnings],
         troubles=troubles,
         reports=reports,

@@ -33,6 +33,26 @@ def without_photo(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return [row for row in rows if row["why"] is not None]
 
 
+def reasons_without(rows: list[dict[str, Any]]) -> list[dict[str, str]]:
+    """Return each reason why frames have no photo, with the frames it holds for in words."""
+    frames: dict[str, list[int]] = {}
+    for row in without_photo(rows):
+        frames.setdefault(row["why"], []).append(row["frame"])
+    return [{"why": why, "frames": _in_words(numbers)} for why, numbers in frames.items()]
+
+
+def _in_words(numbers: list[int]) -> str:
+    """Return ascending frame numbers as frame 3, or frames 3, 5-7."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1] = [runs[-1][0], number]
+        else:
+            runs.append([number])
+    listed = ", ".join("-".join(str(end) for end in run) for run in runs)
+    return f"frame{'s' if len(numbers) > 1 else ''} {listed}"
+
+
 def _frames(reports: Mapping[str, Report]) -> list[Any]:
     """Return the frames of the report that knows most of them: load, else any that lists frames."""
     for stage in ("load", "deflicker", "stabilise", "balance"):

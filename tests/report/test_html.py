@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.report.charts import CHARTS
 from pipeline.report.html import number, write_page
+from pipeline.report.timeline import reasons_without
 from pipeline.stages.result import StageResult
 from tests.report.invented import FRAMES, TORN, invented_results, put
 
@@ -116,6 +117,14 @@ def test_photos_left_out_are_named_with_their_reason(finished: Path) -> None:
     frames = json.loads(page.data)["frames"]
     assert frames[TORN]["why"] == "data end early <b>"
     assert "no photo within half an interval" in page.text[page.text.index("why it is not used") :]
+
+
+@pytest.mark.parametrize(
+    ("numbers", "words"), [([3], "frame 3"), ([3, 5, 6, 7, 9], "frames 3, 5-7, 9"), ([0, 1], "frames 0-1")]
+)
+def test_frames_with_one_reason_are_told_together(numbers: list[int], words: str) -> None:
+    rows = [{"frame": n, "why": "no photo" if n in numbers else None} for n in range(12)]
+    assert reasons_without(rows) == [{"why": "no photo", "frames": words}]
 
 
 def test_without_pictures_the_page_says_why(finished: Path) -> None:
