@@ -12,9 +12,14 @@ from numpy.typing import NDArray
 
 from pipeline.colour.camera import CameraColour, xy_to_neutral
 from pipeline.photo.exclusive import exiv2_alone
+from pipeline.photo.lossless import Parts
+from pipeline.photo.orientation import FLIP_OF_ORIENTATION
 from pipeline.sequence import Triple
 
-_MOSAIC_OR_LINEAR = (32803, 34892)  # PhotometricInterpretation of raw images
+_MOSAIC = 32803
+_MOSAIC_OR_LINEAR = (_MOSAIC, 34892)  # PhotometricInterpretation of raw images
+
+_NONE = np.zeros(0)
 
 # EXIF LightSource (Exif 3.0, tag 0x9208) to correlated colour temperature in kelvin: the CIE illuminants
 # A, B, C, D50, D55, D65, D75 by CIE 015, fluorescent lamps by the middle of the range that EXIF gives.
@@ -51,7 +56,8 @@ class DngFacts:
 
     `active_area` is top, left, bottom, right in px of the stored image; `black` (2×2) and `pattern`
     (2×2, values 0=R 1=G 2=B) start at its top left corner. `masked` are areas, told alike, of photosites
-    that light never reached.
+    that light never reached. `lossless` says where the parts of a mosaic packed as lossless JPEG lie, `flip`
+    how it is turned upright.
     """
 
     size: tuple[int, int]
@@ -62,6 +68,8 @@ class DngFacts:
     colour: CameraColour | None
     as_shot_neutral: Triple | None
     masked: tuple[Area, ...] = ()
+    lossless: Parts | None = None
+    flip: int = 0
 
 
 class _Tags:
@@ -84,6 +92,11 @@ class _Tags:
                     numbers = [top / bottom if bottom else np.nan for top, bottom in values]
                     self._by_group.setdefault(group, {})[name] = np.array(numbers)
         self._raw = next((tags for tags in self._by_group.values() if _is_raw(tags)), {})
+
+    @property
+    def raw(self) -> dict[str, NDArray[np.float64]]:
+        """Tags of the raw image alone."""
+        return self._raw
 
     @property
     def is_dng(self) -> bool:
@@ -133,7 +146,33 @@ def read_dng_facts(data: bytes) -> DngFacts | None:
         colour=colour,
         as_shot_neutral=_neutral(tags, colour),
         masked=_masked(tags, size),
+        lossless=_lossless(tags, size),
+        flip=_flip(tags),
     )
+
+
+def _flip(tags: _Tags) -> int:
+    orientation = tags.get("Orientation", 1)
+    return 0 if orientation is None else FLIP_OF_ORIENTATION.get(int(orientation[0]), 0)
+
+
+def _lossless(tags: _Tags, size: tuple[int, int]) -> Parts | None:
+    """Return where a mosaic is stored as lossless JPEG whose values are levels as they are, else None."""
+    raw = tags.raw
+    told = {"Compression": 7, "PhotometricInterpretation": _MOSAIC, "SamplesPerPixel": 1}
+    if "LinearizationTable" in raw or any(raw.get(name, _NONE).tolist() != [v] for name, v in told.items()):
+        return None
+    kind = "Tile" if "TileOffsets" in raw else "Strip"
+    numbers = [raw.get(f"{kind}{name}", _NONE) for name in ("Offsets", "ByteCounts")]
+    sides = ("TileLength", "TileWidth") if kind == "Tile" else ("RowsPerStrip", "ImageWidth")
+    high, wide = (raw.get(side, _NONE) for side in sides)
+    if not (len(high) == len(wide) == 1 and high[0] >= 1 and wide[0] >= 1):
+        return None
+    if not all(len(values) and np.isfinite(values).all() for values in numbers):
+        return None
+    offsets, lengths = (tuple(int(value) for value in values) for values in numbers)
+    part_size = (int(min(high[0], 2**20)), int(min(wide[0], 2**20)))
+    return Parts(size, part_size, offsets, lengths)
 
 
 def _masked(tags: _Tags, size: tuple[int, int]) -> tuple[Area, ...]:

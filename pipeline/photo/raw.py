@@ -15,6 +15,7 @@ from pipeline.colour.whites import D50_XY, D65_XY
 from pipeline.errors import PhotoError
 from pipeline.photo.dng import DngFacts, read_dng_facts
 from pipeline.photo.jpeg import LinearPhoto
+from pipeline.photo.lossless import unpack
 from pipeline.photo.orientation import upright
 from pipeline.sequence import Triple
 
@@ -51,6 +52,8 @@ def open_raw(path: Path) -> RawPhoto | LinearPhoto:
     try:
         data = path.read_bytes()
         facts = _dng_facts(data)
+        if (packed := _packed(path, data, facts)) is not None:
+            return packed
         with rawpy.imread(io.BytesIO(data)) as raw:
             return _bayer(path, raw, facts) if _is_bayer(raw) else _developed(path, raw, facts)
     except OSError as error:
@@ -70,6 +73,22 @@ def _dng_facts(data: bytes) -> DngFacts | None:
         return read_dng_facts(data)
     except exiv2.Exiv2Error:
         return None  # not every RAW type is known to Exiv2; LibRaw has the last word
+
+
+def _packed(path: Path, data: bytes, facts: DngFacts | None) -> RawPhoto | None:
+    """Open a DNG of lossless JPEG by its tags, where they tell all that LibRaw would; else return None."""
+    if facts is None or facts.lossless is None:
+        return None
+    pattern, black, white, colour = facts.pattern, facts.black, facts.white, facts.colour
+    if pattern is None or black is None or white is None or colour is None or facts.as_shot_neutral is None:
+        return None
+    stored = unpack(data, facts.lossless) if sorted(pattern.flat) == [0, 1, 1, 2] else None
+    if stored is None:
+        return None
+    top, left, bottom, right = facts.active_area
+    black = masked_black(stored, facts, black, white)
+    mosaic = stored[top:bottom, left:right]
+    return _upright(path, mosaic, pattern, black, white, facts.flip, colour, facts.as_shot_neutral)
 
 
 def _is_bayer(raw: Any) -> bool:
@@ -96,17 +115,30 @@ def _bayer(path: Path, raw: Any, facts: DngFacts | None) -> RawPhoto:
         black = black if facts.black is None else facts.black
         white = white if facts.white is None else facts.white
         black = masked_black(raw.raw_image, facts, np.asarray(black, np.float32), white)
+    colour, neutral = _colour(path, raw, facts), _neutral(raw, facts)
+    return _upright(path, mosaic, pattern, black, white, raw.sizes.flip, colour, neutral)
+
+
+def _upright(
+    path: Path,
+    mosaic: NDArray[np.uint16],
+    pattern: NDArray[Any],
+    black: NDArray[Any],
+    white: float,
+    flip: int,
+    colour: CameraColour,
+    neutral: Triple | None,
+) -> RawPhoto:
     height, width = (size - size % 2 for size in mosaic.shape)
     if not black.max() < white or min(height, width) < 2:
         raise PhotoError(f"{path.name} has no level between black and white: leave it out")
-    flip = raw.sizes.flip
     return RawPhoto(
         mosaic=np.array(upright(mosaic[:height, :width], flip), dtype=np.uint16, order="C"),
         pattern=np.ascontiguousarray(upright(pattern, flip), dtype=np.uint8),
         black=np.ascontiguousarray(upright(black, flip), dtype=np.float32),
         white=white,
-        colour=_colour(path, raw, facts),
-        as_shot_neutral=_neutral(raw, facts),
+        colour=colour,
+        as_shot_neutral=neutral,
     )
 
 
