@@ -11,11 +11,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from pipeline.corrections import Corrections, FrameCorrection, LensDistortion
+from pipeline.geometry.lens import Lens
 from pipeline.measure.highpass import slow_part
 from pipeline.measure.light import BlockRatios
 from pipeline.measure.look import PairFigures
 from pipeline.measure.pairs import BASELINES, Registration
 from pipeline.measure.turning import focal_length, shown_frames, solve_motion
+from pipeline.render.resample import check_inside, output_to_source
 from pipeline.sequence import Sequence
 from pipeline.settings import StabiliseSettings
 from pipeline.stages.result import StageResult
@@ -69,13 +72,17 @@ def flight(
     noise_px: float = 0.2,
     missing: tuple[int, ...] = (),
     blind: tuple[int, ...] = (),
+    course_deg: float = 0.0,
+    climb_m: float = 0.0,
+    matches: int = 350,
     seed: int = 0,
 ) -> Flight:
-    """A flight along its heading; `blind` frames match nothing."""
+    """A flight `course_deg` off its heading, climbing by `climb_m` a photo; `blind` frames match nothing."""
     rng = np.random.default_rng(seed)
     count = len(yaw_deg)
     truth = np.stack([shaken(camera_axes(yaw, pitch_deg), rng, shake_deg) for yaw in yaw_deg])
-    ways = np.stack([camera_axes(yaw, 0.0)[2] for yaw in yaw_deg]) * speed_m
+    ways = np.stack([camera_axes(yaw + course_deg, 0.0)[2] for yaw in yaw_deg]) * speed_m
+    ways[:, 2] += climb_m
     places = np.cumsum(ways, axis=0) - ways[0] + rng.normal(0.0, place_jitter_m, (count, 3))
     # tiles of ground about each frame's own place, so that every view is filled
     points = np.concatenate(
@@ -87,14 +94,14 @@ def flight(
     pairs = []
     for place, j in enumerate(there):
         for i in [there[place - baseline] for baseline in BASELINES if baseline <= place]:
-            both = rng.permutation(np.flatnonzero(views[i][1] & views[j][1]))[:350]
+            both = rng.permutation(np.flatnonzero(views[i][1] & views[j][1]))[:matches]
             if i in blind or j in blind:
                 both = both[:0]
             here, other = (views[k][0][both] + rng.normal(0.0, noise_px, (len(both), 2)) for k in (i, j))
             bad = rng.random(len(both)) < wrong
             other[bad] += rng.normal(0.0, 30.0, (int(bad.sum()), 2))
-            matches = registration(here, other)
-            pairs.append(PairFigures(i, j, matches, NO_BLOCKS, matches.homography is not None))
+            registered = registration(here, other)
+            pairs.append(PairFigures(i, j, registered, NO_BLOCKS, registered.homography is not None))
     return Flight(truth, pairs)
 
 
@@ -260,11 +267,19 @@ def test_looking_straight_down_and_turning(executor: Executor) -> None:
     assert least_margin_px(out) > 1.9
 
 
-# 1 % and 10 % of the height flown between photos; at 60 degrees down, without attitude, two poses fit alike
-@pytest.mark.parametrize("speed_m", [0.7, 7.0])
+# 1 % and 10 % of the height flown between photos; at 60 degrees down, without attitude, two poses fit alike.
+# tests/bench/test_orientation.py has more flights, and longer ones.
 @pytest.mark.parametrize(
-    ("pitch_deg", "relief_m"),
-    [(-25.0, 0.0), (-45.0, 0.0), (-60.0, 0.0), (-75.0, 0.0), (-90.0, 0.0), (-90.0, 3.0), (-90.0, 15.0)],
+    ("pitch_deg", "relief_m", "speed_m"),
+    [
+        (-25.0, 0.0, 0.7),
+        (-45.0, 0.0, 7.0),
+        (-60.0, 0.0, 0.7),
+        (-60.0, 0.0, 7.0),
+        (-75.0, 0.0, 7.0),
+        (-90.0, 0.0, 0.7),
+        (-90.0, 15.0, 2.0),
+    ],
 )
 def test_fields_and_marsh(pitch_deg: float, relief_m: float, speed_m: float, executor: Executor) -> None:
     """Level or nearly level ground, seen by a drone whose place jitters by 1 % of its height."""
@@ -273,6 +288,24 @@ def test_fields_and_marsh(pitch_deg: float, relief_m: float, speed_m: float, exe
     )
     out, result = solved(flown, executor)
     assert path_error_px(flown, out, result, EVERY) <= 0.25
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"course_deg": 90.0, "relief_m": 40.0, "yaw_step_deg": 3.0},  # round a tower
+        {"climb_m": 1.0, "pitch_deg": -60.0},
+        {"relief_m": 0.0, "matches": 60, "wrong": 0.25},  # sea
+        {"matches": 120, "noise_px": 0.45, "wrong": 0.2},  # night
+    ],
+)
+def test_other_flights_at_one_percent_of_the_height(how: dict, executor: Executor) -> None:
+    yaw = 30.0 + how.get("yaw_step_deg", 0.0) * np.arange(COUNT)
+    rest = {key: value for key, value in how.items() if key != "yaw_step_deg"}
+    flown = flight(yaw, speed_m=0.7, place_jitter_m=0.7, seed=11, **rest)
+    out, result = solved(flown, executor)
+    assert path_error_px(flown, out, result, EVERY) <= 0.25
+    assert out.crop_ratio >= 0.85 and least_margin_px(out) > 1.9
 
 
 def test_missing_frames_show_the_nearest_photo(executor: Executor) -> None:
@@ -305,6 +338,39 @@ def test_a_frame_that_matches_nothing_rests_on_its_neighbours(executor: Executor
     flown = np.array([[row["yaw_deg"], row["pitch_deg"], row["roll_deg"]] for row in result.frames])
     assert np.ptp(flown[:12], axis=0) == pytest.approx([0.0, 0.0, 0.0], abs=1e-3)
     assert least_margin_px(out) > 1.9
+
+
+def bent_pair(pair: PairFigures, lens: Lens) -> PairFigures:
+    """The pair as seen through a lens."""
+    matches = pair.matches
+    here, there = (lens.bend(p.astype(float), WIDTH, HEIGHT) for p in (matches.points_i, matches.points_j))
+    return PairFigures(pair.i, pair.j, registration(here, there), pair.blocks, pair.registered)
+
+
+def test_a_lens_that_bends_is_told_and_straightened(executor: Executor) -> None:
+    told = LensDistortion(radial=(1.0, -0.06, 0.01, 0.0), told_by="invented")
+    lens = Lens(told.radial)
+    flown = flight(np.full(COUNT, 30.0))
+    bent = Flight(flown.orientations, [bent_pair(pair, lens) for pair in flown.pairs])
+    frames = sequence(COUNT)
+    out, result = stabilise(frames, bent.pairs, SETTINGS, SHAPE, OUT_WIDTH, PERIOD, executor, told)
+    assert path_error_px(flown, out, result, EVERY) <= 0.25
+    assert result.applied["lens"] == "invented"
+    untold, _ = solved(bent, executor)
+    ignored = path_error_px(flown, untold, result, EVERY)
+    assert ignored > 0.25  # seen: the lens matters
+    # no point of the output's border leaves the photo, by the render's own map
+    corrections = Corrections(
+        id="t", kind="raw", card="c", width=WIDTH, height=HEIGHT, focal_px=FOCAL, shape=SHAPE,
+        crop_ratio=out.crop_ratio, lens=told, frames=[],
+    )  # fmt: skip
+    for k, vector in enumerate(out.rotation_rad):
+        frame = FrameCorrection(
+            frame=k, file="f", shown=k, shown_file="f", time_s=0.0, rotation_rad=tuple(vector),
+            similarity=None if out.similarity is None else tuple(out.similarity[k]),
+        )  # fmt: skip
+        homography = output_to_source(corrections, frame, (1920, 1080))
+        check_inside(homography, (1920, 1080), WIDTH, HEIGHT, "frame", lens)
 
 
 def test_a_lone_blind_frame_inside_a_flight_is_named(executor: Executor) -> None:
