@@ -44,11 +44,11 @@ def reasons_without(rows: list[dict[str, Any]]) -> list[dict[str, str]]:
 def _in_words(numbers: list[int]) -> str:
     """Return ascending frame numbers as frame 3, or frames 3, 5-7."""
     runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1] = [runs[-1][0], number]
+    for frame in numbers:
+        if runs and frame == runs[-1][-1] + 1:
+            runs[-1] = [runs[-1][0], frame]
         else:
-            runs.append([number])
+            runs.append([frame])
     listed = ", ".join("-".join(str(end) for end in run) for run in runs)
     return f"frame{'s' if len(numbers) > 1 else ''} {listed}"
 

@@ -259,7 +259,7 @@ function fillSheet(side) {
     if (shown) {
       const image = new Image();
       image.src = uri(shown);
-      image.alt = "";
+      image.alt = `frame ${row.frame}, ${row.file}`;
       image.decoding = "async";
       button.append(image);
     } else {
@@ -267,7 +267,6 @@ function fillSheet(side) {
     }
     button.append(cell("span", `${row.frame}${button.classList.contains("troubled") ? " !" : ""}`, "label"));
     button.title = row.file;
-    button.setAttribute("aria-label", `frame ${row.frame}, ${row.file}${row.why === null ? "" : ", " + row.why}`);
     button.addEventListener("click", () => jump(row.frame));
     return button;
   }));
