@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from pipeline.measure.exposure import captured_ev, whole_ev
 from pipeline.measure.highpass import eased_step, lasting_shifts, slow_and_steps
@@ -100,7 +99,7 @@ def settle_tags(free: Floats, covariance: Floats, whole: Floats) -> tuple[Floats
         off = free - expected
         choices.append((float(off @ np.linalg.solve(spread, off)), word, expected, spread))
     misfit, word, expected, spread = min(choices, key=lambda choice: choice[0])
-    if misfit > chi2.ppf(_PLAUSIBLE, len(free)):
+    if misfit > chdtri(len(free), 1.0 - _PLAUSIBLE):  # the chi-squared value that so many stay below
         return free, own, "estimated"
     pull = _SNAPPED_PRIOR_EV**2 * np.linalg.inv(spread)
     sizes = expected + pull @ (free - expected)
@@ -179,6 +178,8 @@ def kept_light(light_ev: Floats, settings: DeflickerSettings) -> Floats:
     frames, values = (np.array(column, float) for column in zip(*settings.curve, strict=True))
     if len(frames) == 1:
         return np.full(len(light_ev), values[0])
+    from scipy.interpolate import PchipInterpolator
+
     # Monotone between the points (Fritsch and Carlson 1980), so that a written rise never dips.
     at = np.clip(np.arange(len(light_ev), dtype=float), frames[0], frames[-1])
     return np.asarray(PchipInterpolator(frames, values)(at))
