@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from pipeline.measure.motion import angle_path, down_axis, jitter_rms_px, yaw_step_worst_deg
+from pipeline.geometry.pose import attitude
+from pipeline.measure.motion import (
+    angle_path,
+    down_axis,
+    horizon_tilt_deg,
+    jitter_rms_px,
+    waypoints,
+    yaw_step_worst_deg,
+)
 from pipeline.sequence import Frame, Sequence
 
 FOCAL = 1500.0
@@ -168,3 +176,32 @@ def test_a_turn_across_a_missing_photo_is_no_step() -> None:
     heading = np.deg2rad(2.0 * np.arange(100.0))
     heading[40:43] = heading[39]  # held
     assert yaw_step_worst_deg(heading[:, None] * down, there, down, PERIOD) < 1e-6
+
+
+def test_waypoints_of_a_shaking_flight() -> None:
+    down = np.array([0.0, 1.0, 0.0])
+    heading = np.zeros(120)
+    heading[40:] += 3.0
+    heading[80:] -= 4.0
+    wobble = np.random.default_rng(0).normal(0.0, 0.5, 120)
+    found = waypoints(np.deg2rad(-(heading + wobble))[:, None] * down, everywhere(120), down)
+    assert [frame for frame, _ in found] == pytest.approx([40, 80], abs=1)
+    assert [turn for _, turn in found] == pytest.approx([3.0, -4.0], abs=1.2)
+
+
+def test_no_waypoints_on_a_straight_flight_or_an_orbit() -> None:
+    down = np.array([0.0, 1.0, 0.0])
+    wobble = np.random.default_rng(1).normal(0.0, 0.3, 120)
+    for slope in (0.0, 3.0):
+        heading = slope * np.arange(120.0) + wobble
+        assert waypoints(np.deg2rad(-heading)[:, None] * down, everywhere(120), down) == []
+    assert waypoints(np.zeros((5, 3)), everywhere(5), down) == []
+
+
+@pytest.mark.parametrize("roll_deg", [2.0, -3.0])
+def test_the_horizon_s_tilt_is_the_roll(roll_deg: float) -> None:
+    cameras = np.stack([attitude(yaw, -20.0, roll_deg) for yaw in (0.0, 90.0, 200.0)])
+    tilt = horizon_tilt_deg(cameras, np.array([0.0, 0.0, -1.0]))
+    assert tilt == pytest.approx([roll_deg] * 3)
+    straight_down = np.stack([attitude(yaw, -88.0, 0.0) for yaw in (0.0, 90.0)])
+    assert horizon_tilt_deg(straight_down, np.array([0.0, 0.0, -1.0])) is None
