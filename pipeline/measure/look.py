@@ -29,7 +29,7 @@ from pipeline.measure.pairs import (
     register_by_correlation,
 )
 from pipeline.measure.proxy import Proxy, feature_picture, make_proxy
-from pipeline.measure.sharpness import directional_sharpness
+from pipeline.measure.sharpness import SeenBlur, blur_along_motion, directional_sharpness
 from pipeline.parallel import ordered_map
 from pipeline.photo.faults import Sites, black_shift, repair, standing_out, with_black
 from pipeline.photo.opening import Photo, open_photo
@@ -83,7 +83,8 @@ class Look:
 class PairFigures:
     """What two frames i < j showed together. `registered` is False where only the bulk was aligned.
 
-    `sharper` is how much sharper j shows the ground than i (`blur.sharpness_ratio`).
+    `sharper` is how much sharper j shows the ground than i (`blur.sharpness_ratio`), `seen_blur` how far i
+    is blurred along the motion to j, told of neighbouring frames.
     """
 
     i: int
@@ -92,6 +93,7 @@ class PairFigures:
     blocks: BlockRatios
     registered: bool
     sharper: float | None = None
+    seen_blur: SeenBlur | None = None
 
 
 def thumbnail(proxy: Proxy, neutral: Triple | None, colour: CameraColour | None) -> NDArray[np.uint8]:
@@ -180,7 +182,10 @@ def compare(first: Look, second: Look) -> PairFigures | None:
     sharper = None
     if registered and first.texture is not None and second.texture is not None:
         sharper = sharpness_ratio(first.texture, second.texture, blocks)
-    return PairFigures(first.frame, second.frame, matches, blocks, registered, sharper)
+    seen_blur = None
+    if registered and matches.homography is not None and second.frame - first.frame == 1:
+        seen_blur = blur_along_motion(first.grey, matches.homography)
+    return PairFigures(first.frame, second.frame, matches, blocks, registered, sharper, seen_blur)
 
 
 def look_and_compare(

@@ -15,9 +15,10 @@ from pipeline.colour.camera import CameraColour
 from pipeline.measure.light import BlockRatios
 from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
+from pipeline.measure.sharpness import SeenBlur
 from pipeline.photo.faults import Sites
 
-MEASUREMENTS_VERSION = 4
+MEASUREMENTS_VERSION = 5
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
                 "j": p.j,
                 "registered": p.registered,
                 "sharper": p.sharper,
+                "seen_blur": None if p.seen_blur is None else asdict(p.seen_blur),
                 "homography": None if p.matches.homography is None else p.matches.homography.tolist(),
                 "scale": p.matches.scale,
                 "matches": len(p.matches.points_i),
@@ -127,7 +129,8 @@ def load(path: Path, fingerprint: str | None) -> Measurements | None:
             entry["scale"],
         )
         ratios = BlockRatios(*(data[name][blocks] for name in ("ratio_ev", "sigma_ev", "place_i", "place_j")))
-        alike = (entry["registered"], entry["sharper"])
+        blur = None if entry["seen_blur"] is None else SeenBlur(**entry["seen_blur"])
+        alike = (entry["registered"], entry["sharper"], blur)
         pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, *alike))
     frames = [_figures_from_json(entry) for entry in head["frames"]]
     trouble = {int(frame): why for frame, why in head["trouble"].items()}

@@ -26,6 +26,7 @@ from pipeline.measure.motion import (
     yaw_step_worst_deg,
 )
 from pipeline.measure.parallax import Residual, drifts, residual_similarity
+from pipeline.measure.shutter import shutter_figures
 from pipeline.measure.speed import View, evened_places, ground_motion, ground_speed, speed_uneven_pct
 from pipeline.measure.turning import (
     MATCH_NOISE_PX,
@@ -138,6 +139,7 @@ def stabilise(
 
     seen_by = View(motion.orientations, focal.px, size)
     speed = _ground_speed(result, pairs, seen_by, settings)
+    _tell_shutter(result, sequence, pairs)
     steady_camera = steady_orientations(motion.orientations, path.corrections)
     wide = largest_rectangle(*size, shape)[0]
     moved = ground_motion(pairs, seen_by, steady_camera, focal.px / (path.crop * wide))
@@ -272,6 +274,16 @@ def _ground_speed(
         if figures["speed_uneven_pct"] is None:
             result.unmeasured[f"{part}.speed_uneven_pct"] = "the ground's motion tells no speed"
     return np.full(len(seen_by.orientations) - 1, np.nan) if speed is None else speed
+
+
+def _tell_shutter(result: StageResult, sequence: Sequence, pairs: list[PairFigures]) -> None:
+    """Report the shutter angle and the blur it is seen with; stabilising changes neither."""
+    shutter = shutter_figures(sequence, pairs)
+    result.applied["shutter_angle_deg"] = shutter.angle_deg
+    result.applied["blur_by_exif_px"] = shutter.blur_told_px
+    result.applied["blur_seen_px"] = shutter.blur_seen_px
+    if shutter.contradiction is not None:
+        result.warnings.append(shutter.contradiction)
 
 
 def _warn(

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.measure.sharpness import directional_sharpness
+from pipeline.measure.sharpness import blur_along_motion, directional_sharpness
 
 NOISE = np.random.default_rng(0).normal(0, 1, (300, 400)).astype(np.float32)
 
@@ -43,3 +43,43 @@ def test_contrast_and_brightness_do_not_matter() -> None:
 @pytest.mark.parametrize("level", [0, 255])
 def test_even_frames_have_no_sharpness(level: int) -> None:
     assert directional_sharpness(np.full((50, 60), level, np.uint8)) == (0.0, 0.0)
+
+
+def ground(blur_px: float, stretch: float = 1.0) -> np.ndarray:
+    """A picture of spectrum f^-2.5, drawn out along y, blurred by a box along x."""
+    rng = np.random.default_rng(3)
+    fy, fx = np.meshgrid(np.fft.fftfreq(480), np.fft.rfftfreq(640), indexing="ij")
+    f = np.hypot(fx, fy * stretch)
+    f[0, 0] = 1.0
+    spectrum = np.fft.rfft2(rng.standard_normal((480, 640))) * f**-1.25 * np.exp(-(fx**2 + fy**2) / 0.245)
+    spectrum *= np.sinc(blur_px * fx)
+    spectrum[0, 0] = 0.0
+    values = np.fft.irfft2(spectrum, s=(480, 640))
+    return np.clip(128 + 45 * values / values.std(), 0, 255).astype(np.uint8)
+
+
+ALONG_X = np.array([[1.0, 0.0, 16.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+
+
+@pytest.mark.parametrize("blur_px", [0.0, 3.0, 5.0, 8.0])
+@pytest.mark.parametrize("stretch", [1.0, 1.6])
+def test_blur_along_the_motion_is_seen_whatever_the_ground_is_drawn_out_by(
+    blur_px: float, stretch: float
+) -> None:
+    seen = blur_along_motion(ground(blur_px, stretch), ALONG_X)
+    assert seen is not None
+    assert seen.motion_px == pytest.approx(16.0)
+    # Drawing out bends the spectrum a little where the lens ends it.
+    assert seen.blur_px == pytest.approx(blur_px, abs=(1.0 if stretch == 1.0 else 1.5) + 0.2 * blur_px)
+
+
+def test_blur_across_the_motion_is_not_taken_for_it() -> None:
+    seen = blur_along_motion(np.ascontiguousarray(ground(6.0)[:480, :480].T), ALONG_X)
+    assert seen is not None
+    assert seen.blur_px < 1.0
+
+
+def test_without_motion_or_texture_no_blur_is_told() -> None:
+    assert blur_along_motion(ground(3.0), np.eye(3)) is None
+    assert blur_along_motion(np.full((480, 640), 90, np.uint8), ALONG_X) is None
+    assert blur_along_motion(ground(3.0)[:20, :20].copy(), ALONG_X) is None
