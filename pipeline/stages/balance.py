@@ -15,7 +15,7 @@ from pipeline.colour.whites import D65_XY
 from pipeline.errors import UsageError
 from pipeline.measure.highpass import fast_part, fit_slow, slow_part
 from pipeline.measure.levels import Levels
-from pipeline.measure.robust import robust_sigma
+from pipeline.measure.shrink import most_probable
 from pipeline.sequence import Sequence, Triple
 from pipeline.settings import BalanceSettings
 from pipeline.stages.result import Figures, StageResult
@@ -24,7 +24,6 @@ Floats = NDArray[np.float64]
 
 _STEP_EV = 0.02
 _GROUND_LEVEL = 0.18
-_OUTLIER_SIGMA = 3.0
 
 
 @dataclass(frozen=True)
@@ -232,21 +231,12 @@ def followed(
 def channel_gains(light: Levels, period_frames: float) -> Floats:
     """Return the gains (n, 3) in EV that take the fast change of the ground's colour away.
 
-    Each is the most probable one given its own uncertainty (normal prior as wide as the wander that was
-    seen beyond the noise), so that where noise dominates little is done. Luminance stays as it is.
+    Where noise dominates little is done (`shrink.most_probable`). Luminance stays as it is.
     """
     fast = _fast(against_green(light.level_ev), period_frames)
-    known = np.flatnonzero(np.isfinite(fast).all(axis=1))
-    if not len(known):
-        return np.zeros((len(fast), 3))
-    fast = np.nan_to_num(fast)
-    noise = 2.0 * np.nan_to_num(light.sigma_ev) ** 2
-    for column in (0, 1):
-        wander = max(robust_sigma(fast[known, column]) ** 2 - float(np.median(noise[known])), 1e-12)
-        # What stands out of noise and wander alike is an outlier, and there the measure is believed.
-        own = wander + np.maximum(fast[:, column] ** 2 - _OUTLIER_SIGMA**2 * (wander + noise), 0.0)
-        fast[:, column] *= own / (own + noise)
-    gains = -with_green(fast)
+    sigma = np.sqrt(2.0) * light.sigma_ev
+    believed = np.stack([most_probable(fast[:, column], sigma) for column in (0, 1)], axis=1)
+    gains = -with_green(np.nan_to_num(believed))
     return np.asarray(gains - (gains @ BT709_LUMA)[:, np.newaxis])
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pipeline.measure.grid import Parts, uneven_rms_ev
 from pipeline.measure.highpass import FILTER_VERSION, fast_figures, fast_part, is_short
 from pipeline.measure.levels import ALIGNED, NOTHING, STATISTICS, Levels
+from pipeline.measure.shrink import most_probable
 from pipeline.sequence import Sequence
 from pipeline.settings import DeflickerSettings
 from pipeline.stages.light import STEP_LIMIT_EV, Light, exposure_tags, tell_light
@@ -66,7 +67,8 @@ def deflicker(
 
     # Where the level is unknown, the tags are all we have.
     known = np.isfinite(level)
-    gain = told.kept_ev - np.where(known, level - told.joined_ev, told.light_ev + told.exposure_ev)
+    believed = np.where(known, most_probable(flicker, light.sigma_ev), 0.0)
+    gain = told.kept_ev - (told.light_ev + told.exposure_ev + believed)
     gain = anchored(np.where([frame.usable for frame in sequence.frames], gain, np.nan))
     white = _common_white(gain, flicker)
 
