@@ -16,7 +16,7 @@ from pipeline.job import LEAST_PHOTOS, run_sequence
 from pipeline.outputs import Folder, card_of, locked, read_corrections
 from pipeline.parallel import default_workers
 from pipeline.proofs import compare_grades, write_preview
-from pipeline.render.delivery import load_deliveries
+from pipeline.render.delivery import Delivery, load_deliveries
 from pipeline.render.grades import load_grade, load_grading
 from pipeline.rendering import refuse_enlarging, render
 from pipeline.report.html import write_page
@@ -28,7 +28,9 @@ from pipeline.workshop import Outcome, Progress, Workshop
 __all__ = ["Outcome", "Progress", "expectation", "regrade", "run_card", "run_stage"]
 
 
-def expectation(sequences: list[Sequence], workers: int | None = None) -> tuple[float, float]:
+def expectation(
+    sequences: list[Sequence], deliveries: list[Delivery], workers: int | None = None
+) -> tuple[float, float]:
     """Return the minutes and bytes that a run over `sequences` is expected to take.
 
     Fitted to runs of 90 photos of 2 Mpx and 16 of 12 Mpx, half of them compressed, on two cores: the
@@ -40,8 +42,9 @@ def expectation(sequences: list[Sequence], workers: int | None = None) -> tuple[
         megapixels = sequence.width * sequence.height / 1e6
         photos = len(sequence.photos)
         seconds += 5.0 + photos * (0.62 + 0.08 * megapixels) / cores
-        video = len(sequence.frames) * 70e3 * min(0.6 * megapixels, 2.07)
-        size += 6e6 + photos * 0.15e6 + video
+        # A video is no larger than the part of the photo that is left of its shape.
+        videos = sum(one.bytes_per_px * min(0.6e6 * megapixels, one.width * one.height) for one in deliveries)
+        size += 6e6 + photos * 0.15e6 + len(sequence.frames) * videos
     return seconds / 60.0, size
 
 
@@ -61,12 +64,12 @@ def run_card(
     card, a name or a setting is wrong, EvenflightError where no sequence could be done.
     """
     refuse_on_card(out, card)
-    load_deliveries(configured.settings.encode.delivery)
+    deliveries = [delivery for _, delivery in load_deliveries(configured.settings.encode.delivery)]
     load_grading(configured.settings.encode)
     contents = scan_card(card, configured.settings.load)
     chosen = choose(contents.sequences, contents.singles, sequence, card)
     refuse_enlarging(chosen, configured)
-    minutes, size = expectation(chosen, workers)
+    minutes, size = expectation(chosen, deliveries, workers)
     progress.say(
         f"{len(chosen)} sequence{'s' if len(chosen) != 1 else ''}, "
         f"{sum(len(s.photos) for s in chosen)} photos: about {minutes:.1f} minutes and {size / 1e6:.0f} MB"
