@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.photo.opening import Photo
+from pipeline.photo.planes import phase_planes
 from pipeline.photo.raw import RawPhoto
 
 PROXY_WIDTH = 1000
@@ -52,20 +53,18 @@ def _from_mosaic(photo: RawPhoto) -> Proxy:
     clipped = np.zeros((size[1], size[0]), np.float32)
     top: list[list[float]] = [[], [], []]
     bottom: list[list[float]] = [[], [], []]
-    for row in (0, 1):
-        for column in (0, 1):
-            channel = int(photo.pattern[row, column])
-            black = float(photo.black[row, column])
-            span = photo.white - black
-            plane = np.ascontiguousarray(photo.mosaic[row::2, column::2])
-            full = plane >= black + CLIPPED * span
-            top[channel].append(np.count_nonzero(full) / full.size)
-            bottom[channel].append(np.count_nonzero(plane <= black) / plane.size)
-            if full.any():
-                clipped += cv2.resize(full.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-            small = cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-            share = 0.5 if channel == 1 else 1.0
-            sums[..., channel] += (share / span) * (small - black)
+    for place, plane in phase_planes(photo.mosaic):
+        channel = int(photo.pattern[place])
+        black = float(photo.black[place])
+        span = photo.white - black
+        full = plane >= black + CLIPPED * span
+        top[channel].append(np.count_nonzero(full) / full.size)
+        bottom[channel].append(np.count_nonzero(plane <= black) / plane.size)
+        if full.any():
+            clipped += cv2.resize(full.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        share = 0.5 if channel == 1 else 1.0
+        sums[..., channel] += (share / span) * (small - black)
     return Proxy(sums, clipped > 0.0, size[0] / width, _shares(top), _shares(bottom))
 
 

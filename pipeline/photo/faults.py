@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.photo.planes import phase_planes
 from pipeline.photo.raw import RawPhoto
 from pipeline.sequence import Triple
 
@@ -39,8 +40,7 @@ def standing_out(photo: RawPhoto) -> Sites:
     ring = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], np.uint8)
     width = photo.mosaic.shape[1]
     found, excess = [], []
-    for (row, column), _ in np.ndenumerate(photo.pattern):
-        plane = np.ascontiguousarray(photo.mosaic[row::2, column::2])
+    for (row, column), plane in phase_planes(photo.mosaic):
         above = cv2.subtract(plane, cv2.dilate(plane, ring))
         steps = np.diff(plane[:: max(plane.shape[0] // _ROWS, 1)].astype(np.float32), axis=1)
         sigma = 1.4826 / np.sqrt(2.0) * float(np.median(np.abs(steps))) if steps.size else 0.0
