@@ -87,7 +87,8 @@ def thumbnails_of(folder: Folder, count: int) -> Iterator[Picture | None]:
     import cv2
 
     for frame in range(count):
-        picture = cv2.imread(str(folder.thumbnails / f"{frame:05d}.jpg"), cv2.IMREAD_COLOR)
+        path = folder.thumbnails / f"{frame:05d}.jpg"
+        picture = cv2.imread(str(path), cv2.IMREAD_COLOR) if path.is_file() else None
         yield None if picture is None else np.asarray(picture[..., ::-1], np.uint8)
 
 
@@ -137,7 +138,7 @@ def frame_pictures(
         corrections = read_corrections(folder.corrections)
     if after is None and card is not None and corrections is not None:
         after = rendered_frame(card, corrections, frame, settings)
-    before = cv2.imread(str(small), cv2.IMREAD_COLOR)
+    before = cv2.imread(str(small), cv2.IMREAD_COLOR) if small.is_file() else None
     for name, picture in (("before", before), ("after", None if after is None else after[..., ::-1])):
         if picture is None:
             continue

@@ -46,10 +46,11 @@ def print_diagnosis(diagnosis: Diagnosis, page: Path | None, *, rendered: bool) 
 
 
 def _table(findings: list[Finding], rendered: bool) -> Table:
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
     for heading in ("", "cause", "frames", "seconds", "measured", "limit", "left", "severity"):
         right = heading in ("", "measured", "limit", "left")
-        table.add_column(heading, justify="right" if right else "left", overflow="fold")
+        whole = heading in ("cause", "seconds", "limit", "left")
+        table.add_column(heading, justify="right" if right else "left", overflow="fold", no_wrap=whole)
     for number, finding in enumerate(findings, 1):
         frames = spans(finding.frames)
         if len(frames) > _MOST_SPANS:

@@ -23,6 +23,7 @@ _TOP_SHARE = 0.3
 _NEIGHBOURS, _NEAR_FRAMES = 4, 4
 _SHIFT_ROWS = 8
 _REACH_ROWS = 2
+_STILL_SHARE = 0.08  # rows that differ by more from photo to photo are no sky, and tell nothing
 _BANDS = 8
 _THIRDS = 3
 _LEAST_IN_BAND = 4
@@ -69,7 +70,8 @@ def _by_rows(profiles: Sequence[Floats | None]) -> Floats:
                 for t in range(_THIRDS)
             ]
             shares[k] = max(1.0 - 2.0 ** -float(np.sort(dark)[1]), 0.0)
-    return shares
+    usual = float(np.nanmedian(shares)) if np.isfinite(shares).any() else 0.0
+    return shares if usual < _STILL_SHARE else np.full(len(profiles), np.nan)
 
 
 def _darker(own: Floats, other: Floats) -> float:

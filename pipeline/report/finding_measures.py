@@ -148,7 +148,7 @@ FINDING_MEASURES = (
         name="haze",
         unit="%",
         better="lower",
-        definition="Share of haze in the light of the clearest parts of the picture.",
+        definition="How bright haze makes the darkest near ground, over the brightest white of the picture.",
         source="Dark channel: K. He, J. Sun, X. Tang, IEEE PAMI 33(12), 2011.",
         function=veil_share,
     ),

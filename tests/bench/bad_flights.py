@@ -58,7 +58,13 @@ RAW: dict[str, Any] = {"jpegs": "none", "size": (640, 480)}
 SCENES: tuple[dict[str, Any], ...] = (
     {"start_m": (-470.0, -495.0), "heading_deg": 86.0, "pitch_deg": -24.0},
     {"start_m": (-560.0, 60.0), "heading_deg": 20.0, "pitch_deg": -35.0, "height_m": 60.0, "speed_m_s": 4.0},
-    {"start_m": (-300.0, -200.0), "heading_deg": 60.0, "pitch_deg": -50.0, "height_m": 80.0},
+    {
+        "start_m": (-300.0, -200.0),
+        "heading_deg": 60.0,
+        "pitch_deg": -50.0,
+        "height_m": 80.0,
+        "speed_m_s": 3.2,
+    },
     {"start_m": (-420.0, -380.0), "heading_deg": 35.0, "pitch_deg": -30.0, "height_m": 75.0},
 )
 
@@ -357,8 +363,12 @@ def _uneven(base: FlightSpec, k: int, strength: float) -> Case:
 
 def _adrift(base: FlightSpec, k: int, strength: float) -> Case:
     spec, ratio = drifting(base, strength)
-    blade = Spoiled(propeller_frames=(4, 10, 17), propeller_share=0.15 * strength, veil=0.2 * strength)
-    spec = replace(spec, spoiled=replace(blade, veil=min(blade.veil, 0.45)))
+    blade = Spoiled(propeller_frames=(4, 10, 17), propeller_share=0.15 * strength)
+    veil = 0.1
+    for _ in range(3):  # what a veil does to contrast depends on how bright the scene is
+        seen = veil_pct(replace(spec, spoiled=Spoiled(veil=veil))) / 20.0
+        veil = float(np.clip(veil * strength / seen, 0.01, 0.6))
+    spec = replace(spec, spoiled=replace(blade, veil=veil))
     truth = {"position_drift": ratio, "propeller_shadow": strength, "haze": veil_pct(spec) / 20.0}
     also = frozenset({"uneven_speed"}) if strength > CERTAIN else frozenset()
     return Case("adrift", truth, spec, also=also)
@@ -392,7 +402,7 @@ def _crushed(base: FlightSpec, k: int, strength: float) -> Case:
     # Without noise, for that would lift half of what is at black.
     spec = replace(base, **RAW, fade_ev=strength, noise=False)
     lights = radiances(spec)[::4]
-    cut = float(min(np.percentile(np.median(light, axis=2), 2.0 * strength) for light in lights))
+    cut = float(min(np.percentile(np.max(light, axis=2), 2.0 * strength) for light in lights))
     spec = replace(spec, spoiled=Spoiled(cut_off=cut))
     return Case("crushed", {"ground_crushed": crushed_pct(spec) / 2.0, "light_change": strength}, spec)
 

@@ -60,6 +60,9 @@ def _flashing(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
 
 def _deviations(evidence: Evidence) -> Floats:
     """How far (n,) each frame's level is from the slow light, its settings taken out, in EV."""
+    told = evidence.deflicker.column("found_ev", evidence.count)
+    if np.isfinite(told).any():
+        return told
     level, exif, light = (
         evidence.deflicker.column(key, evidence.count) for key in ("level_ev", "exif_ev", "light_ev")
     )
