@@ -86,7 +86,7 @@ def check_xml(file: str, text: str) -> None:
     def refuse(*_: Any) -> None:
         raise UnusableTable("it declares a document type, which colour files need not and may misuse")
 
-    parser = expat.ParserCreate()
+    parser = expat.ParserCreate("utf-8")  # the text has been decoded, whatever it declares
     parser.StartDoctypeDeclHandler = refuse
     try:
         parser.Parse(text.encode(), True)

@@ -7,6 +7,7 @@ data folder and none in the project. colour-science reads the same cubes with co
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 import numpy as np
@@ -135,3 +136,25 @@ def test_a_table_works_in_the_space_it_says(data_dir: Path) -> None:
                 mixed = colour.models.log_decoding_ACEScct(mixed)
             expected = between(mixed, "ACEScg", "ITU-R BT.709")
             assert_allclose(lut_processors(lut).mixed(linear, strength), expected, atol=3e-5)
+
+
+def test_spoiled_tables_are_read_or_refused(data_dir: Path) -> None:
+    """Published files with parts cut out, doubled or overwritten: never another error, one line each."""
+    rng = random.Random(7)
+    files = sorted([*(data_dir / "tables" / "clf").iterdir(), *(data_dir / "tables" / "cube").iterdir()])
+    files = [path for path in files if path.stat().st_size < 20_000]
+    refused = 0
+    for _ in range(150):
+        path = rng.choice(files)
+        text = path.read_bytes().decode("utf-8", errors="replace")
+        place, other = rng.randrange(len(text)), rng.randrange(len(text))
+        put = rng.choice(
+            ["nan", "1e400", "99999999", "<", "&x;", "\0", "inf", "UTF-16", text[other : other + 40]]
+        )
+        text = text[:place] + put + text[place + rng.randrange(20) :]
+        try:
+            check_lut(Lut(file=path.name, text=text))
+        except UnusableTable as error:
+            refused += 1
+            assert "\n" not in str(error)
+    assert refused > 75
