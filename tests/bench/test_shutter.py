@@ -22,12 +22,21 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from pipeline.card.scan import scan_card
 from pipeline.demo.flight import Exposure, FlightSpec, FrameTruth, fly
 from pipeline.demo.view import expose
 from pipeline.demo.world import World, saltmere
+from pipeline.job import Workshop, run_sequence
+from pipeline.measure.speed import speed_uneven_pct
+from pipeline.outputs import Folder, read_corrections
 from pipeline.parallel import local_executor
 from pipeline.render.flow import LEAST_FOLLOWED, LEAST_KNOWN, Flows, between, compare, grey
 from pipeline.render.shutter import added_share, smear, velocity
+from pipeline.render.timing import plan_video
+from pipeline.report.schema import read_report
+from pipeline.settings import load_settings
+from tests.bench.flights import written_flight
+from tests.watching import Quiet
 
 Float32 = NDArray[np.float32]
 
@@ -202,3 +211,47 @@ def test_what_the_effects_cost(size: tuple[int, int]) -> None:
     print(
         f"  two workers are {walls[0] / walls[1]:.2f} times as fast as one (other work on the machine counts)"
     )
+
+
+SPEEDS = FlightSpec(
+    name="Reed Marsh",
+    frames=40,
+    size=(800, 600),
+    speed_m_s=1.8,
+    start_m=(-250.0, 50.0),
+    pitch_deg=-35.0,
+    speed_changes=((12, 1.6), (26, 0.5)),
+    missing=(7, 30),
+)
+"""A flight that goes faster and then slower, with position noise of 0.3 m and two photos missing."""
+
+
+def test_ground_speed_against_the_flown_one(tmp_path: Path) -> None:
+    """The camera's way in each interval, from the whole job; then time is remapped to even it."""
+    folder = written_flight(SPEEDS)
+    card = folder / "card"
+    told = load_settings(None, ("stabilise.even_speed=true",))
+    (sequence,) = scan_card(card, told.settings.load).sequences
+    with local_executor(2) as executor:
+        shop = Workshop(card, told, executor, 2, Quiet())
+        run_sequence(sequence, Folder(tmp_path), shop, ("load", "balance", "deflicker", "stabilise"))
+    report = read_report(Folder(tmp_path).report("stabilise"))
+    corrections = read_corrections(Folder(tmp_path).corrections)
+    seen = np.array([frame.ground_speed for frame in corrections.frames[:-1]], float)
+    places = np.array([truth.position_m for truth in fly(SPEEDS)])
+    flown = np.linalg.norm(np.diff(places, axis=0), axis=1) / SPEEDS.height_m
+    whole = np.ones(len(flown), bool)
+    for missing in SPEEDS.missing:  # what lies beside a missing photo is known as a sum of two only
+        whole[missing - 1 : missing + 1] = False
+    error = 100.0 * float(np.sqrt(np.mean((seen[whole] / flown[whole] - 1.0) ** 2)))
+    timing = plan_video(corrections, told.settings.encode, even_speed=True)
+    shown = np.array([frame.place for frame in timing.frames])
+    found, left = speed_uneven_pct(flown), speed_uneven_pct(flown, shown)
+    assert found is not None
+    assert left is not None
+    print(f"\nspeed of each interval against the flown one: {error:.1f} % RMS")
+    print(f"uneven speed, truth: {found:.1f} % flown, {left:.1f} % left by even_speed; ", end="")
+    print(f"told: {report.found['speed_uneven_pct']:.1f} % and {report.left['speed_uneven_pct']:.1f} %")
+    assert error < 5.0
+    assert report.found["speed_uneven_pct"] == pytest.approx(found, rel=0.1)
+    assert left < 0.25 * found
