@@ -12,6 +12,7 @@ import pipeline.measure.store as store
 from pipeline.colour.camera import CameraColour
 from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
+from pipeline.measure.sharpness import SeenBlur
 from pipeline.measure.store import Measurements, load, save
 from tests.measure.synthetic_pairs import flicker, light_pairs, no_matches
 
@@ -40,7 +41,8 @@ def some(colour: CameraColour | None = COLOUR) -> Measurements:
     here, there = rng.uniform(0, 1600, (2, 17, 2)).astype(np.float32)
     homography = rng.normal(0, 1, (3, 3))
     matched = Registration(here, there, homography, rng.random(17) < 0.5, 0.625)
-    pairs[1] = PairFigures(pairs[1].i, pairs[1].j, matched, pairs[1].blocks, True)
+    blur = SeenBlur(2.5, 16.0)
+    pairs[1] = PairFigures(pairs[1].i, pairs[1].j, matched, pairs[1].blocks, True, 0.25, blur)
     pairs[2] = PairFigures(pairs[2].i, pairs[2].j, no_matches(), pairs[2].blocks, False)
     frames = [figures(0, (0.5, 1.0, 0.7)), figures(1, None), figures(3, (0.5, 1.0, 0.7))]
     return Measurements(frames, pairs, colour, {2: "two.dng is torn: copy it again"})
@@ -51,6 +53,7 @@ def same(one: Measurements, other: Measurements) -> None:
     assert one.trouble == other.trouble
     assert [(p.i, p.j, p.registered) for p in one.pairs] == [(p.i, p.j, p.registered) for p in other.pairs]
     for p, q in zip(one.pairs, other.pairs, strict=True):
+        assert (p.sharper, p.seen_blur) == (q.sharper, q.seen_blur)
         assert p.matches.scale == q.matches.scale
         for name in ("points_i", "points_j", "on_plane", "homography"):
             a, b = getattr(p.matches, name), getattr(q.matches, name)
