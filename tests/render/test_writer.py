@@ -59,6 +59,16 @@ def test_the_same_frames_give_the_same_file(tmp_path: Path, delivery: Delivery) 
     assert len(list(tmp_path.iterdir())) == 2
 
 
+@pytest.mark.parametrize("name", ["1080p-h264", "1080p-h265", "1080p-prores", "archive-ffv1"])
+def test_our_deliveries_give_the_same_file_again(tmp_path: Path, name: str) -> None:
+    """Whatever the number of processors: threads and pools belong to the delivery."""
+    _, delivery = load_delivery(name)
+    paths = [tmp_path / delivery.file_name(stem) for stem in ("first", "second")]
+    for path in paths:
+        write(path, delivery, 30)
+    assert paths[0].read_bytes() == paths[1].read_bytes()
+
+
 @pytest.mark.parametrize("error", [RuntimeError, KeyboardInterrupt])
 def test_an_interrupted_video_leaves_nothing_and_keeps_the_old_one(
     tmp_path: Path, delivery: Delivery, error: type[BaseException]
