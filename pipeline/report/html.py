@@ -102,7 +102,10 @@ def _told(finding: Finding) -> dict[str, Any]:
     unit = f" {finding.unit}".rstrip()
     figures = f"Measured {number(finding.measured)}{unit}, limit {number(finding.limit)}{unit}"
     if finding.left is not None:
-        figures += f", left after the correction {number(finding.left)}{unit}"
+        same = number(finding.left) == number(finding.measured)
+        figures += (
+            f"; {'all of it' if same else f'{number(finding.left)}{unit}'} is left after the correction"
+        )
     first, last = finding.seconds
     return {
         **finding.model_dump(include={"seen", "why", "severity", "mended", "remedy"}),
