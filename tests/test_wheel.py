@@ -71,7 +71,7 @@ def test_everything_travels_inside_the_wheel(installed: Path, tmp_path: Path) ->
     assert Path(found["configs"]) == Path(found["home"]) / "configs"
     assert found["grade"] and found["delivery"] == "1080p-h264"
     assert "jitter_rms_px" in found["limits"]
-    assert found["schemas"] == ["corrections.schema.json", "report.schema.json"]
+    assert found["schemas"] == ["corrections.schema.json", "diagnosis.schema.json", "report.schema.json"]
     assert found["page"] > 1_000
 
 
