@@ -80,8 +80,9 @@ FLIGHTS = {
         start_m=(-350.0, -100.0),
         heading_deg=45.0,
         pitch_deg=-6.0,
-        outlier_frames=(10, 30, 31, 50, 52, 70, 90, 91, 92, 110),
-        sensor=replace(_PLAIN.sensor, exposure=2.2),
+        frames=62,
+        outlier_frames=(10, 30, 31, 50, 52),
+        sensor=replace(_PLAIN.sensor, exposure=4.5),
     ),
 }
 
