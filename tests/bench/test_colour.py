@@ -3,9 +3,12 @@
     pytest tests/bench/test_colour.py -s
 
 prints measure, injected, found, left and bound (design, section 9), and writes contact sheets to the
-folder `evenflight-bench` of the temporary files. The first run also writes the flights (six of 124 photos
-of 800×600). What is left is told against truth: invented patches of ground through the demo's true light,
-then through the neutrals and gains that were solved.
+folder `evenflight-bench` of the temporary files. The first run also writes the flights (124 photos of
+800×600 each). What is left is told against truth: invented patches of ground through the demo's true
+light, then through the neutrals and gains that were solved.
+
+Known not to hold (2026-11-25): of a drift seen obliquely (24 degrees down) 7 % too much is followed, for
+ground that comes nearer loses haze, and that looks like light; seen from above it is 5 %.
 """
 
 from __future__ import annotations
