@@ -100,7 +100,7 @@ def camera_to_xyz_d50(colour: CameraColour, neutral: ArrayLike) -> Matrix:
     if only is None:
         adapted = bradford_adaptation(xy, D50_XY) @ np.linalg.inv(_xyz_to_camera(colour, weight))
         return np.asarray(adapted / (adapted @ camera[..., np.newaxis])[..., 1:2, :])
-    individual_to_reference = np.linalg.inv(_analog_and_calibration(colour, weight))
+    individual_to_reference = np.asarray(np.linalg.inv(_analog_and_calibration(colour, weight)), np.float64)
     reference_neutral = _applied(individual_to_reference, camera)
     forward = _blend(only, second, weight)
     # Tags are rounded rationals: rows are scaled so that (1, 1, 1) is exactly the white.
