@@ -35,7 +35,7 @@ from pipeline.render.delivery import exact_rate, load_delivery
 from pipeline.render.grades import load_grade
 from pipeline.render.produce import RenderJob, rendered_frames
 from pipeline.render.timing import plan_video
-from pipeline.render.writer import ffmpeg_command
+from pipeline.render.writer import Stamp, ffmpeg_command
 from pipeline.settings import EncodeSettings, LoadSettings
 from tests.bench.flights import TWELVE_MEGAPIXELS, written_flight
 
@@ -125,7 +125,7 @@ def encode_alone(frames: list[Any], path: Path) -> None:
     _, delivery = load_delivery("1080p-h264")
     frame_format = delivery.frame_format((delivery.width, delivery.height))
     encoder = subprocess.Popen(
-        ffmpeg_command(path, delivery, frame_format, exact_rate("30"), None), stdin=subprocess.PIPE
+        ffmpeg_command(path, delivery, frame_format, Stamp(exact_rate("30"))), stdin=subprocess.PIPE
     )
     assert encoder.stdin is not None
     for frame in frames:
