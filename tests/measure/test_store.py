@@ -45,12 +45,14 @@ def some(colour: CameraColour | None = COLOUR) -> Measurements:
     pairs[1] = PairFigures(pairs[1].i, pairs[1].j, matched, pairs[1].blocks, True, 0.25, blur)
     pairs[2] = PairFigures(pairs[2].i, pairs[2].j, no_matches(), pairs[2].blocks, False)
     frames = [figures(0, (0.5, 1.0, 0.7)), figures(1, None), figures(3, (0.5, 1.0, 0.7))]
-    return Measurements(frames, pairs, colour, {2: "two.dng is torn: copy it again"})
+    hot = np.array([7, 1_919_999], np.uint32)
+    return Measurements(frames, pairs, colour, {2: "two.dng is torn: copy it again"}, hot)
 
 
 def same(one: Measurements, other: Measurements) -> None:
     assert one.frames == other.frames
     assert one.trouble == other.trouble
+    assert np.array_equal(one.hot, other.hot) and one.hot.dtype == other.hot.dtype
     assert [(p.i, p.j, p.registered) for p in one.pairs] == [(p.i, p.j, p.registered) for p in other.pairs]
     for p, q in zip(one.pairs, other.pairs, strict=True):
         assert (p.sharper, p.seen_blur) == (q.sharper, q.seen_blur)
