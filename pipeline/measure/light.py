@@ -118,7 +118,7 @@ def same_ground(alike: NDArray[np.float32], good: NDArray[np.bool_]) -> tuple[ND
     way; their texture gives them away. Where hardly a block is alike (fog, night) all good ones stay.
     """
     same = good & (alike > SAME_GROUND)
-    sure = np.count_nonzero(same) >= LEAST_ALIKE
+    sure = bool(np.count_nonzero(same) >= LEAST_ALIKE)
     return (same if sure else good), sure
 
 
