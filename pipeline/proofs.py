@@ -30,6 +30,7 @@ PREVIEW_PX = 640
 """The longer side of a picture on the sheet, and of a preview."""
 
 _WIDEST_SHEET_PX = 8000
+_NAME_LETTERS = 120  # of the grades in the name of a sheet: file systems take 255 bytes in all
 
 
 def compare_grades(corrections: Corrections, folder: Folder, shop: Workshop, names: str, count: int) -> Path:
@@ -60,7 +61,7 @@ def compare_grades(corrections: Corrections, folder: Folder, shop: Workshop, nam
     shop.progress.end()
     columns = [(name, grade.intent) for name, grade in zip(short, grades, strict=True)]
     rows = [(str(frame.frame), Path(frame.shown_file).name) for frame in frames]
-    path = folder.path / f"{corrections.id}_compare_{'_'.join(short)}.png"
+    path = folder.path / f"{corrections.id}_compare_{'_'.join(short)[:_NAME_LETTERS]}.png"
     part = path.with_name(f".{path.name}.part.png")
     iio.imwrite(part, contact_sheet(tiles, columns, rows))
     part.replace(path)
