@@ -76,7 +76,7 @@ class Row:
 
     def text(self) -> str:
         cells = (self.injected, self.found, self.left, self.bound)
-        return f"{self.flight:24}{self.measure:44}" + "".join(
+        return f"{self.flight:28}{self.measure:44}" + "".join(
             f"{'' if value is None else f'{value:.4g}':>11}" for value in cells
         )
 
@@ -87,7 +87,7 @@ ROWS: list[Row] = []
 @pytest.fixture(scope="module", autouse=True)
 def table() -> Iterator[None]:
     yield
-    print(f"\n{'flight':24}{'measure':44}{'injected':>11}{'found':>11}{'left':>11}{'bound':>11}")
+    print(f"\n{'flight':28}{'measure':44}{'injected':>11}{'found':>11}{'left':>11}{'bound':>11}")
     print("\n".join(row.text() for row in ROWS))
 
 
