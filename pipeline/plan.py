@@ -15,6 +15,7 @@ from pipeline.photo.metadata import read_facts
 from pipeline.planning.flown import Flown
 from pipeline.planning.waypoints import Waypoint, parse_waypoints
 from pipeline.report.schema import Report, read_report
+from pipeline.report.shown import shown_video
 
 _LARGEST_FILE = 20_000_000
 _LEAST_PLACES = 3
@@ -110,12 +111,8 @@ def _flown_wishes(load: Report, fps: float, pitch_deg: float | None) -> dict[str
 
 def _rate(folder: Folder) -> float:
     """Return the frame rate of the finished video, or 30."""
-    if not folder.report("encode").is_file():
-        return 30.0
-    outputs = _report(folder, "encode").applied.get("outputs")
-    first = outputs[0] if isinstance(outputs, list) and outputs else None
-    told = first.get("fps") if isinstance(first, dict) else None
-    return float(told) if isinstance(told, str | int | float) and float(told) > 0.0 else 30.0
+    told = folder.report("encode").is_file()
+    return shown_video(folder.path, _report(folder, "encode") if told else None).fps
 
 
 def _report(folder: Folder, stage: str) -> Report:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -18,12 +17,12 @@ from pipeline.report.findings.finding import Finding
 from pipeline.report.metrics import load_limits
 from pipeline.report.pages import number, render_page
 from pipeline.report.pictures import pictures_of
-from pipeline.report.schema import STAGES, Report, ReportedFrame, read_report, write_text
+from pipeline.report.schema import STAGES, Report, read_report, write_text
+from pipeline.report.shown import ShownVideo, shown_video
 from pipeline.report.timeline import frame_rows, reasons_without, without_photo
 from pipeline.report.verdicts import table_rows, verdict_sentences
 
 VIDEO_SUFFIXES = (".mp4", ".mov", ".mkv")
-_DEFAULT_FPS = 30.0
 _VIDEO_WIDTH = 1920
 # What lasts over more of the flight than this is told of the flight, and marks no single frames.
 _MARKED_SHARE = 1.0 / 3.0
@@ -43,14 +42,10 @@ def write_page(folder: Path) -> Path:
     frames = frame_rows(reports)
     marked = [finding for finding in findings if len(finding.frames) <= _MARKED_SHARE * len(frames)]
     troubled = {frame for finding in marked for frame in finding.frames}
-    columns = _columns(folder, reports, len(frames))
+    charts = chart_data(_columns(folder, reports, len(frames)))
     course = course_data(reports.get("load"), troubled)
-    video, fps, shown = _video_of(folder, reports.get("encode"))
-    before, after = pictures_of(folder, len(frames), video, shown, fps, _telling_frame(findings, len(frames)))
-    for finding in findings:
-        if finding.cause == "flashing":
-            before.flashes = max(before.flashes, finding.measured)
-            after.flashes = max(after.flashes, finding.left or 0.0)
+    video = shown_video(folder, reports.get("encode"))
+    before, after = pictures_of(folder, len(frames), video, _telling_frame(findings, frames))
     rows = table_rows(reports, load_limits())
     text = render_page(
         "report.html.j2",
@@ -60,7 +55,7 @@ def write_page(folder: Path) -> Path:
         verdicts=verdict_sentences(rows),
         findings=[_told(finding) for finding in findings],
         rows=rows,
-        charts=(charts := chart_data(columns)),
+        charts=charts,
         course=course,
         frames=frames,
         without_photo=without_photo(frames),
@@ -73,8 +68,9 @@ def write_page(folder: Path) -> Path:
         before=before,
         after=after,
         page={
-            "fps": fps,
-            "frames": frames,
+            "fps": video.photos_per_s,
+            "order": video.order(len(frames)),
+            "frames": _with_seconds(frames, video),
             "charts": charts,
             "course": course,
             "findings": [
@@ -115,9 +111,16 @@ def _told(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _telling_frame(findings: list[Finding], count: int) -> int:
-    """Return the frame that the page shows first: of the first finding, else the middle one."""
-    return findings[0].frames[0] if findings and findings[0].frames else count // 2
+def _with_seconds(frames: list[dict[str, Any]], video: ShownVideo) -> list[dict[str, Any]]:
+    seconds = video.seconds(len(frames))
+    return [{**row, "video_s": at} for row, at in zip(frames, seconds, strict=True)]
+
+
+def _telling_frame(findings: list[Finding], frames: list[dict[str, Any]]) -> int:
+    """Return the frame that the page shows first: of the first finding, else the middle one; with a photo."""
+    wished = findings[0].frames[0] if findings and findings[0].frames else len(frames) // 2
+    photos = [row["frame"] for row in frames if row["why"] is None]
+    return min(photos, key=lambda frame: abs(frame - wished), default=0)
 
 
 def _read_all(folder: Path) -> tuple[dict[str, Report], list[str]]:
@@ -161,26 +164,6 @@ def _facts(reports: Mapping[str, Report]) -> list[str]:
     if told.get("started_at"):
         facts.append(f"from {str(told['started_at'])[:16].replace('T', ' ')}")
     return facts
-
-
-def _video_of(folder: Path, encode: Report | None) -> tuple[Path | None, float, list[float]]:
-    """Return the video that the report of encode tells of, its rate, and the place each frame shows."""
-    if encode is None:
-        return None, _DEFAULT_FPS, []
-    outputs = encode.applied.get("outputs")
-    listed = [one for one in outputs if isinstance(one, dict)] if isinstance(outputs, list) else []
-    latest = next((one for one in listed if one.get("fingerprint") == encode.fingerprint), None)
-    latest = latest or next(iter(listed), {})
-    told = latest.get("fps")
-    fps = float(Fraction(told)) if isinstance(told, str) else _DEFAULT_FPS
-    path = folder / Path(str(latest.get("file", ""))).name
-    shown = [_place(frame) for frame in encode.frames]
-    return (path if path.is_file() else None), fps, shown
-
-
-def _place(frame: ReportedFrame) -> float:
-    place = (frame.model_extra or {}).get("place")
-    return frame.frame if place is None else float(place)
 
 
 def _videos(folder: Path) -> list[Path]:

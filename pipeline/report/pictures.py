@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,9 +11,10 @@ from typing import Any
 from pipeline.errors import EvenflightError
 from pipeline.measure.flash import MOST_FLASHES, FlashMeter
 from pipeline.measure.video import frames_of
+from pipeline.report.shown import ShownVideo, standing
 
 WIDTH_PX = 320
-STILL_WIDTH_PX = 800
+STILL_WIDTH_PX = 640
 # All small pictures together, before base64 makes a third more of them; the page stays under 15 MB.
 BUDGET_BYTES = 6_600_000
 MOST_PICTURES = 1500
@@ -61,8 +61,8 @@ class Side:
 class _Collected:
     """Pictures on their way in: encoded at once, so that only one is in memory whole."""
 
-    meter: FlashMeter
     side: Side
+    meter: FlashMeter | None
     _shape: tuple[int, ...] | None = None
 
     def take(self, frame: int | None, picture: Any, every: int) -> None:
@@ -72,7 +72,7 @@ class _Collected:
         height = max(2, round(picture.shape[0] * WIDTH_PX / picture.shape[1]))
         small = cv2.resize(picture, (WIDTH_PX, height), interpolation=cv2.INTER_AREA)
         self.side.width, self.side.height = WIDTH_PX, height
-        if self._shape in (None, picture.shape):
+        if self.meter is not None and self._shape in (None, picture.shape):
             self.meter.feed(picture)
             self._shape = picture.shape
         if frame is not None and frame % every == 0:
@@ -81,22 +81,28 @@ class _Collected:
             self.side.still = _jpeg(_at_most(picture, STILL_WIDTH_PX), _STILL_QUALITY)
 
     def done(self) -> Side:
-        self.side.flashes = self.meter.figures().worst if self._shape is not None else 0.0
+        if self.meter is not None and self._shape is not None:
+            self.side.flashes = self.meter.figures().worst
         return self.side
 
 
-def pictures_of(
-    folder: Path, count: int, video: Path | None, shown: Sequence[float], fps: float, still_frame: int
-) -> tuple[Side, Side]:
+def pictures_of(folder: Path, count: int, video: ShownVideo, still_frame: int) -> tuple[Side, Side]:
     """Return the pictures of `count` frames before and after, small enough for the page together.
 
-    Before: the thumbnails in `folder`/work/thumbs. After: the frames of `video`; `shown[k]` is the place
-    in the timeline that video frame k shows. `still_frame` is the frame of the larger still. Of more than
-    `MOST_PICTURES` frames only every so-manieth has a picture.
+    Before: the thumbnails in `folder`/work/thumbs. After: the frames of `video`. `still_frame` is the frame
+    of the larger still. Flashes that were not measured are counted here. Of more than `MOST_PICTURES` frames
+    only every so-manieth has a picture.
     """
     every = math.ceil(count / MOST_PICTURES) if count else 1
-    before = _before(folder / "work" / "thumbs", count, fps, still_frame, every)
-    after = _after(video, count, shown, fps, still_frame, every)
+    sides = [
+        _Collected(
+            Side([None] * count, still_frame=still_frame, flashes=told or 0.0),
+            FlashMeter(video.photos_per_s) if told is None else None,
+        )
+        for told in (video.flashes_found, video.flashes_left)
+    ]
+    before = _before(folder / "work" / "thumbs", sides[0], every)
+    after = _after(video, sides[1], every)
     total = sum(len(picture) for side in (before, after) for picture in side.pictures if picture)
     if total > BUDGET_BYTES:
         scale = max(_LEAST_SCALE, math.sqrt(BUDGET_BYTES / total) * 0.98)
@@ -105,14 +111,12 @@ def pictures_of(
     return before, after
 
 
-def _before(thumbs: Path, count: int, fps: float, still_frame: int, every: int) -> Side:
+def _before(thumbs: Path, collected: _Collected, every: int) -> Side:
     import cv2
 
-    collected = _Collected(FlashMeter(fps), Side([None] * count, still_frame=still_frame))
-    for frame in range(count):
-        picture = (
-            cv2.imread(str(thumbs / f"{frame:05d}.jpg")) if (thumbs / f"{frame:05d}.jpg").is_file() else None
-        )
+    for frame in range(len(collected.side.pictures)):
+        path = thumbs / f"{frame:05d}.jpg"
+        picture = cv2.imread(str(path)) if path.is_file() else None
         if picture is not None:
             collected.take(frame, cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), every)
     side = collected.done()
@@ -121,32 +125,17 @@ def _before(thumbs: Path, count: int, fps: float, still_frame: int, every: int) 
     return side
 
 
-def _after(
-    video: Path | None, count: int, shown: Sequence[float], fps: float, still_frame: int, every: int
-) -> Side:
-    collected = _Collected(FlashMeter(fps), Side([None] * count, still_frame=still_frame))
-    if video is None:
+def _after(video: ShownVideo, collected: _Collected, every: int) -> Side:
+    if video.path is None:
         collected.side.why_not = "No video has been made yet."
         return collected.side
     try:
-        for frame, picture in zip(_standing(shown, count), frames_of(video, STILL_WIDTH_PX), strict=False):
+        stands_for = standing(video.places, len(collected.side.pictures))
+        for frame, picture in zip(stands_for, frames_of(video.path, STILL_WIDTH_PX), strict=False):
             collected.take(frame, picture, every)
     except EvenflightError as error:
         collected.side.why_not = f"{error}."
     return collected.done()
-
-
-def _standing(shown: Sequence[float], count: int) -> list[int | None]:
-    """Return which frame of the timeline each video frame stands for: the first of those nearest to it."""
-    best: dict[int, tuple[float, int]] = {}
-    for number, place in enumerate(shown):
-        frame = round(place)
-        if 0 <= frame < count:
-            best[frame] = min(best.get(frame, (1.0, number)), (abs(place - frame), number))
-    standing: list[int | None] = [None] * len(shown)
-    for frame, (_, number) in best.items():
-        standing[number] = frame
-    return standing
 
 
 def _shrink(side: Side, scale: float) -> None:

@@ -32,7 +32,7 @@ class Player {
   get ready() { return this.button && confirmed[this.side]; }
   async load() {
     if (this.frames) { return; }
-    const known = page[this.side].pictures.filter(picture => picture !== null);
+    const known = page.order.map(frame => page[this.side].pictures[frame]).filter(picture => picture);
     this.frames = await Promise.all(known.map(async picture => {
       const image = new Image();
       image.src = uri(picture);
@@ -143,11 +143,11 @@ let telling;
 function select(frame) {
   frame = Math.min(Math.max(Math.round(frame), 0), page.frames.length - 1);
   chosen = frame;
-  const row = page.frames[frame], at = (frame / page.fps).toFixed(2);
+  const row = page.frames[frame], at = row.video_s === null ? "not in the video" : `${row.video_s.toFixed(2)} s of video`;
   $("frame-name").textContent = `Frame ${frame}, ${row.file}`;
   $("scrub").value = frame;
   $("scrub").setAttribute("aria-valuetext", `frame ${frame}, ${row.file}`);
-  $("frame-facts").textContent = [`${at} s of video`, row.time_s === null ? "" : `${row.time_s.toFixed(1)} s of flight`, row.settings, row.why ?? ""].filter(Boolean).join(" · ");
+  $("frame-facts").textContent = [at, row.time_s === null ? "" : `${row.time_s.toFixed(1)} s of flight`, row.settings, row.why ?? ""].filter(Boolean).join(" · ");
   const here = page.findings.filter(finding => finding.frames.includes(frame));
   $("frame-findings").replaceChildren(...here.map(finding => cell("li", finding.seen, "beyond")));
   $("frame-numbers").replaceChildren(...numbersOf(frame).map(([name, before, after]) => {
