@@ -127,7 +127,7 @@ def _before(thumbs: Path, collected: _Collected, every: int) -> Side:
 
 def _after(video: ShownVideo, collected: _Collected, every: int) -> Side:
     if video.path is None:
-        collected.side.why_not = "No video has been made yet."
+        collected.side.why_not = "There is no video of this flight here."
         return collected.side
     try:
         stands_for = standing(video.places, len(collected.side.pictures))

@@ -130,7 +130,7 @@ def test_frames_with_one_reason_are_told_together(numbers: list[int], words: str
 def test_without_pictures_the_page_says_why(finished: Path) -> None:
     page = Page(write_page(finished))
     assert "The small pictures in work/thumbs are gone" in page.text
-    assert "No video has been made yet" in page.text
+    assert "There is no video of this flight here" in page.text
 
 
 def test_a_page_of_300_frames_stays_under_15_mb(finished: Path) -> None:

@@ -55,7 +55,7 @@ def test_flashing_pictures_are_beyond_the_limit(finished: Path) -> None:
     add_pictures(finished, flashing=True)
     before, after = pictures_of(finished, FRAMES, ShownVideo(), 0)
     assert before.beyond and before.flashes > 3
-    assert not after.beyond and after.why_not == "No video has been made yet."
+    assert not after.beyond and after.why_not == "There is no video of this flight here."
 
 
 def test_flashes_that_were_measured_are_taken_as_told(finished: Path) -> None:
