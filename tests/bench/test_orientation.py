@@ -15,7 +15,7 @@ import pytest
 from pipeline.geometry.path import steady_path
 from tests.geometry.test_path import FIELD, MAX_CROP
 from tests.geometry.test_path import flight as path_flight
-from tests.stages.test_stabilise import Flight, flight, least_margin_px, path_error_px, solved
+from tests.stages.steady import Flight, flight, least_margin_px, path_error_px, solved
 
 COUNT = 48
 STRAIGHT = np.full(COUNT, 30.0)
