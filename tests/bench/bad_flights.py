@@ -375,7 +375,7 @@ def _adrift(base: FlightSpec, k: int, strength: float) -> Case:
 
 
 def _smeared(base: FlightSpec, k: int, strength: float) -> Case:
-    spec = replace(base, **RAW, pitch_deg=-60.0, speed_m_s=6.0, exposures=shutter(1.0))
+    spec = replace(base, **RAW, pitch_deg=-60.0, speed_m_s=2.5, exposures=shutter(1.0))
     spec = replace(spec, exposures=shutter(min(strength / smear_pct(spec), 1.9)))
     wander = replace(spec, wander_mired=10.0)
     rms = float(np.std([1e6 / t.as_shot_cct_k for t in fly(wander)]))
