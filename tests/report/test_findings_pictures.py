@@ -60,7 +60,10 @@ def test_missing_and_torn_photos() -> None:
     states[7], states[20] = "missing", "torn"
     missing, torn = told(card_findings, with_columns(quiet(), "load", state=states))
     assert (missing.cause, missing.frames, torn.cause, torn.frames) == ("missing", [7], "torn", [20])
-    assert not missing.mended
+    assert missing.mended  # a single gap is filled, as a rule
+    states[8:11] = ["missing"] * 3
+    assert not told(card_findings, with_columns(quiet(), "load", state=states))[0].mended
+    states[8:11] = ["photo"] * 3
     made = [{"frame": k, "made": "between" if k in (7, 20) else "photo"} for k in range(COUNT)]
     video = StageFacts({}, {"outputs": [{"file": "x.mp4", "fps": "30"}]}, {}, made)
     flown = quiet(encode=video)

@@ -16,6 +16,7 @@ from pipeline.report.html import number, write_page
 from pipeline.report.timeline import reasons_without
 from pipeline.stages.result import StageResult
 from tests.report.invented import FRAMES, TORN, invented_results, put
+from tests.report.pictured import add_diagnosis
 
 
 class Page(HTMLParser):
@@ -60,6 +61,28 @@ def test_the_page_begins_with_the_verdicts(finished: Path) -> None:
     assert "The white balance holds: 12 mired found, 0 mired left (limit 5 mired)." in first
     assert "The motion could not be judged: stabilise: too few matches were held out." in first
     assert f"Photos are missing: 2 of {FRAMES} frames have no photo of their own" in first
+
+
+def test_a_diagnosis_has_the_first_word(finished: Path) -> None:
+    add_diagnosis(finished)
+    text = " ".join(Page(write_page(finished)).text.split())
+    order = ["The shot jerks right: <b>the heading</b> changed", "The video", "What is to be seen, and why"]
+    order += [
+        "The heading changed by 4.0°",
+        "Raise max_crop.",
+        "Measured 4 °, limit 0.35 °",
+        "Frame by frame",
+    ]
+    order += ["Found and left", "The exposure still flickers"]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+    assert "evenflight plan --from 20260501-101500_HERON_0001" in text
+
+
+def test_a_broken_diagnosis_is_a_remark(finished: Path) -> None:
+    (finished / "diagnosis.json").write_text("{}", "utf-8")
+    text = Page(write_page(finished)).text
+    assert "diagnosis.json cannot be read" in text and "This flight has not been diagnosed." in text
 
 
 def test_a_figure_within_its_limit_is_told_so(finished: Path) -> None:
