@@ -74,7 +74,8 @@ def test_every_sequence_becomes_a_video_with_reports(made: Job) -> None:
     for outcome in made.outcomes:
         assert [video.is_file() for video in outcome.videos] == [True]
         names = {path.name for path in outcome.folder.iterdir()} - {outcome.videos[0].name}
-        assert names == {f"{s}.json" for s in STAGES} | {"corrections.json", "report.html", "work"}
+        told = {"corrections.json", "diagnosis.json", "report.html", "work"}
+        assert names == {f"{s}.json" for s in STAGES} | told
 
 
 def test_torn_photos_are_named_and_missing_ones_keep_their_place(made: Job) -> None:
