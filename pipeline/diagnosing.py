@@ -57,7 +57,9 @@ def evidence_of_pictures(
 def write_diagnosis(folder: Folder, settings: Settings) -> Diagnosis:
     """Diagnose a sequence and write `diagnosis.json` beside its reports."""
     diagnosis = diagnose(evidence_of(folder, settings))
-    write_text(folder.diagnosis, diagnosis.model_dump_json(indent=1, by_alias=True) + "\n")
+    text = diagnosis.model_dump_json(indent=1, by_alias=True) + "\n"
+    if not (folder.diagnosis.is_file() and folder.diagnosis.read_text(encoding="utf-8") == text):
+        write_text(folder.diagnosis, text)  # a rerun leaves what has not changed as it is
     return diagnosis
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 # ITU-T T.81, table B.1.
 _START, _END, _HUFFMAN, _LOSSLESS_FRAME, _SCAN = b"\xff\xd8", b"\xff\xd9", 0xC4, 0xC3, 0xDA
 _MOST_SAMPLES_PER_BYTE = 8  # a code has one bit at least
+_ZEROS = bytes(64)  # black pictures may hold as many rightly: LibRaw then judges
 _CATEGORIES = 17  # of differences, 0 to 16 bits (T.81, table H.2)
 
 
@@ -95,6 +96,7 @@ def is_sound(coded: bytes, samples: int) -> bool:
             predictor, transform = segment[-3], segment[-1]
             return (
                 found == samples
+                and _flows(coded[place:])
                 and used == tables
                 and len(used) == 1
                 and predictor in range(1, 8)
@@ -103,6 +105,13 @@ def is_sound(coded: bytes, samples: int) -> bool:
         else:
             return False
     return False
+
+
+def _flows(scan: bytes) -> bool:
+    """Whether coded data runs on to its end: no marker inside, and no sector of zeros, which a torn copy
+    leaves and the decoder would take for a flat picture."""
+    body = scan.rstrip(b"\0").removesuffix(_END)
+    return body.count(b"\xff") == body.count(b"\xff\0") and _ZEROS not in body
 
 
 def _huffman_tables(segment: bytes) -> set[int] | None:

@@ -150,3 +150,14 @@ def test_a_torn_dng_is_told_as_before(tmp_path: Path) -> None:
     path.write_bytes(data[: len(data) // 2])
     with pytest.raises(PhotoError, match="torn"):
         open_raw(path)
+
+
+def test_a_torn_stream_is_left_to_libraw() -> None:
+    """A sector of zeros, as a torn copy holds, or a marker in the middle, which no coded data hold."""
+    whole = coded(mosaic_of(40, 60))
+    assert is_sound(whole, 40 * 60)
+    middle = len(whole) // 2
+    zeros = whole[:middle] + bytes(512) + whole[middle + 512 :]
+    assert not is_sound(zeros, 40 * 60)
+    marker = whole[:middle] + b"\xff\xe1" + whole[middle + 2 :]
+    assert not is_sound(marker, 40 * 60)
