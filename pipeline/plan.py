@@ -12,8 +12,12 @@ import numpy as np
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.outputs import Folder, card_of
 from pipeline.photo.metadata import read_facts
+from pipeline.planning.advice import plan_flight
+from pipeline.planning.figures import Plan
 from pipeline.planning.flown import Flown
 from pipeline.planning.waypoints import Waypoint, parse_waypoints
+from pipeline.planning.wishes import metered_of, place_of, seconds_of, wished
+from pipeline.report.metrics import load_limits
 from pipeline.report.schema import Report, read_report
 from pipeline.report.shown import shown_video
 
@@ -119,3 +123,39 @@ def _report(folder: Folder, stage: str) -> Report:
     if not folder.report(stage).is_file():
         raise UsageError(f"{folder.path} holds no {stage}.json: give the folder of a finished sequence")
     return read_report(folder.report(stage))
+
+
+def plan_for(
+    waypoints: Path | None, flown: Path | None, card: Path | None, course: Path | None, told: dict[str, Any]
+) -> tuple[Plan, tuple[float, float]]:
+    """Return the plan for the options of `plan`, those not given filled from a flown flight.
+
+    Also the latitude and longitude of its first waypoint, where `course` asks for them.
+    """
+    if waypoints is not None and flown is not None:
+        raise UsageError("--waypoints and --from both give a course: choose one")
+    wishes: dict[str, Any] = {
+        key: load_limits()[key].value for key in ("turn_fields_per_s", "turn_change_deg")
+    }
+    wishes |= {name: value for name, value in told.items() if value is not None}
+    readers = {
+        "shutter_s": lambda text: seconds_of(text, "--shutter"),
+        "metered": metered_of,
+        "place": place_of,
+    }
+    wishes.update({name: read(wishes[name]) for name, read in readers.items() if name in wishes})
+    nowhere = (0.0, 0.0)
+    if flown is None:
+        points = read_waypoints(waypoints) if waypoints else None
+        start = (points[0].latitude_deg, points[0].longitude_deg) if points else nowhere
+        return plan_flight(wished(**wishes), points), start
+    track, before = read_flown(flown)
+    if "metered" in wishes:
+        before.pop("metered_from", None)
+    if "speed_m_s" in wishes:
+        before.pop("clip_s")
+    if course is not None and "height_m" not in wishes:
+        raise UsageError("--course needs --height: photos do not tell how high above take-off they began")
+    if (course is not None or "start" in wishes) and "place" not in wishes:
+        wishes["place"] = flown_place(flown, card)
+    return plan_flight(wished(**{**before, **wishes}), flown=track), wishes.get("place", nowhere)
