@@ -34,6 +34,8 @@ def print_diagnosis(diagnosis: Diagnosis, page: Path | None, *, rendered: bool) 
         console.print(_table(diagnosis.findings, rendered))
         for number, finding in enumerate(diagnosis.findings, 1):
             say(console, f"{number}. {finding.seen}: {finding.why}.")
+            held = f"{finding.measured:.3g} {finding.unit}, the limit is {finding.limit:.3g}"
+            say(console, f"   measured: {held}")
             for where, remedy in (("in the air", finding.remedy.air), ("at the desk", finding.remedy.desk)):
                 if remedy is not None:
                     say(console, f"   {where}: {remedy}")
@@ -61,7 +63,7 @@ def _table(findings: list[Finding], rendered: bool) -> Table:
             finding.cause,
             frames or "-",
             f"{finding.seconds[0]:.2f}-{finding.seconds[1]:.2f}",
-            f"{finding.measured:.3g} {finding.unit}".strip(),
+            f"{finding.measured:.3g}",
             f"{finding.limit:.3g}",
             "-" if finding.left is None else f"{finding.left:.3g}",
             mended,

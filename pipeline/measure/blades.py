@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 
 SMALL_WIDTH = 160
 _LIGHT_FLOOR = 0.004
-_TOP_SHARE = 0.3
+_TOP_SHARE, _SKY_SHARE = 0.3, 0.2
 _NEIGHBOURS, _NEAR_FRAMES = 4, 4
 _SHIFT_ROWS = 8
 _REACH_ROWS = 2
@@ -31,7 +31,7 @@ _UPPERMOST, _LEAST_UPPERMOST = 4, 3
 
 
 def top_profile(picture: Picture) -> Floats:
-    """Return the light (rows, 3) of the upper 0.3 of an sRGB picture (H, W, 3), by thirds of the width.
+    """Return the light (rows, 3) of the upper 0.2 of an sRGB picture (H, W, 3), by thirds of the width.
 
     log2 of the mean over a third of each row, of a picture reduced to 160 px across. The transfer is
     taken as a power of 2.2 throughout.
@@ -39,7 +39,7 @@ def top_profile(picture: Picture) -> Floats:
     height = max(round(picture.shape[0] * SMALL_WIDTH / picture.shape[1]), 1)
     small = cv2.resize(picture, (SMALL_WIDTH, height), interpolation=cv2.INTER_AREA)
     light = (np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.float64) / 255.0) ** 2.2
-    rows = max(int(_TOP_SHARE * height), 2 * _REACH_ROWS + 2)
+    rows = max(int(_SKY_SHARE * height), 2 * _REACH_ROWS + 2)
     thirds = np.array_split(np.log2(np.maximum(light[:rows], _LIGHT_FLOOR)), _THIRDS, axis=1)
     return np.stack([third.mean(axis=1) for third in thirds], axis=1)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix, diags
+from scipy.sparse import csr_array, diags_array, eye_array, kron, vstack
 from scipy.sparse.linalg import splu
 
 from pipeline.measure.look import PairFigures
@@ -21,9 +21,9 @@ Floats = NDArray[np.float64]
 
 _CELL = 0.04  # of half the diagonal
 _LEAST_BLOCKS = 24
-_LEAST_SEEN = 8
+_LEAST_SEEN = 3.0
 _PASSES = 4
-_PRIOR = 0.5  # a cell is held at nothing as if by half a block
+_PRIOR, _SMOOTH = 0.02, 0.2  # a cell is held, in blocks: at nothing, and at its neighbours' light
 _SOFT_CELLS, _SURROUND_CELLS = 0.7, 4.0
 _SURE_SIGMA = 5.0
 _LEAST_CELLS = 3
@@ -34,7 +34,7 @@ _EDGE_SHARE = 0.04  # of the width: there one-sided surroundings and the lens's 
 class Spot:
     """A spot fixed in the frame: place of its middle and radius as shares of the width, and its depth.
 
-    `depth` is the share of light that it takes; it is negative where it adds light (a reflection).
+    `depth` is the share of light that it takes from its surroundings, on the mean over a cell.
     """
 
     x: float
@@ -50,35 +50,31 @@ def light_taken(pairs: list[PairFigures], shape: tuple[int, int]) -> tuple[Float
     passed through. Robust least squares over all registered pairs, by redescending weights.
     """
     rows, columns = _grid(shape)
-    ends_i, ends_j, ratios = [], [], []
+    count = rows * columns
+    parts, ratios = [], []
     for pair in pairs:
         if pair.registered and len(pair.blocks.place_i) >= _LEAST_BLOCKS:
             ratio = pair.blocks.ratio_ev[:, 1].astype(float)
             ratios.append(ratio - np.median(ratio))
-            ends_i.append(_cells(pair.blocks.place_i, rows, columns))
-            ends_j.append(_cells(pair.blocks.place_j, rows, columns))
-    count = rows * columns
-    if not ratios:
+            there, here = (_shares(p, rows, columns) for p in (pair.blocks.place_j, pair.blocks.place_i))
+            parts.append(there - here)
+    if not parts:
         return np.zeros((rows, columns)), np.zeros((rows, columns), bool)
-    i, j, ratio = np.concatenate(ends_i), np.concatenate(ends_j), np.concatenate(ratios)
-    moved = i != j
-    i, j, ratio = i[moved], j[moved], ratio[moved]
-    seen = np.bincount(i, minlength=count) + np.bincount(j, minlength=count)
+    design, ratio = vstack(parts).tocsr(), np.concatenate(ratios)
+    seen = np.asarray(abs(design).sum(axis=0)).ravel()
+    bending = _SMOOTH * _bending(rows, columns) + _PRIOR * eye_array(count)
     solved, weights = np.zeros(count), np.ones(len(ratio))
     for _ in range(_PASSES):
-        normal = coo_matrix((-weights, (i, j)), shape=(count, count)).tocsc()
-        normal = normal + normal.T
-        held = np.bincount(i, weights, count) + np.bincount(j, weights, count) + _PRIOR
-        right = np.bincount(j, weights * ratio, count) - np.bincount(i, weights * ratio, count)
-        solved = splu((normal + diags(held)).tocsc()).solve(right)
-        residual = ratio - (solved[j] - solved[i])
+        normal = design.T @ (diags_array(weights) @ design) + bending
+        solved = splu(normal.tocsc()).solve(design.T @ (weights * ratio))
+        residual = ratio - design @ solved
         spread = max(1.4826 * float(np.median(np.abs(residual))), 1e-3)
         weights = np.maximum(1.0 - (residual / (4.685 * spread)) ** 2, 0.0) ** 2
     return solved.reshape(rows, columns), (seen >= _LEAST_SEEN).reshape(rows, columns)
 
 
 def fixed_spots(pairs: list[PairFigures], shape: tuple[int, int], least_share: float = 0.0) -> list[Spot]:
-    """Return the spots fixed in the frame that take or add more than `least_share`, the deepest first."""
+    """Return the spots fixed in the frame that take more than `least_share`, the deepest first."""
     taken, seen = light_taken(pairs, shape)
     weight = seen.astype(np.float64)
     local = _blurred(taken, weight, _SOFT_CELLS) - _blurred(taken, weight, _SURROUND_CELLS)
@@ -88,18 +84,16 @@ def fixed_spots(pairs: list[PairFigures], shape: tuple[int, int], least_share: f
         return []
     noise = 1.4826 * float(np.median(np.abs(known - np.median(known))))
     least = max(_SURE_SIGMA * noise, 0.01)
-    spots = []
-    for sign in (-1.0, 1.0):
-        count, labels = cv2.connectedComponents((sign * local > least).astype(np.uint8))
-        places = [labels == label for label in range(1, count)]
-        spots += [_spot(taken, local, place) for place in places if np.sum(place) >= _LEAST_CELLS]
+    count, labels = cv2.connectedComponents((local < -least).astype(np.uint8))
+    places = [labels == label for label in range(1, count)]
+    spots = [_spot(taken, local, place) for place in places if np.sum(place) >= _LEAST_CELLS]
     high = shape[0] / shape[1]
     spots = [
         spot
         for spot in spots
         if abs(spot.depth) > least_share and min(spot.x, 1.0 - spot.x, spot.y, high - spot.y) > _EDGE_SHARE
     ]
-    return sorted(spots, key=lambda spot: -abs(spot.depth))
+    return sorted(spots, key=lambda spot: -spot.depth)
 
 
 def _grid(shape: tuple[int, int]) -> tuple[int, int]:
@@ -108,11 +102,29 @@ def _grid(shape: tuple[int, int]) -> tuple[int, int]:
     return rows, columns
 
 
-def _cells(place: NDArray[np.float32], rows: int, columns: int) -> NDArray[np.int_]:
+def _shares(place: NDArray[np.float32], rows: int, columns: int) -> csr_array:
+    """How much of each place belongs to each cell, bilinear between their middles: (places, cells)."""
     half = 0.5 * np.hypot(rows, columns)
-    x = np.clip(np.floor(place[:, 0] * half + columns / 2.0), 0, columns - 1).astype(int)
-    y = np.clip(np.floor(place[:, 1] * half + rows / 2.0), 0, rows - 1).astype(int)
-    return np.asarray(y * columns + x)
+    x = np.clip(place[:, 0] * half + (columns - 1) / 2.0, 0.0, columns - 1.001)
+    y = np.clip(place[:, 1] * half + (rows - 1) / 2.0, 0.0, rows - 1.001)
+    left, top = np.floor(x).astype(int), np.floor(y).astype(int)
+    right, down = x - left, y - top
+    corner = top * columns + left
+    count = len(place)
+    entries = np.concatenate([(1 - right) * (1 - down), right * (1 - down), (1 - right) * down, right * down])
+    cells = np.concatenate([corner, corner + 1, corner + columns, corner + columns + 1])
+    return csr_array((entries, (np.tile(np.arange(count), 4), cells)), shape=(count, rows * columns))
+
+
+def _bending(rows: int, columns: int) -> csr_array:
+    """The sum of squared differences between neighbouring cells, as a matrix (cells, cells)."""
+
+    def differences(n: int) -> csr_array:
+        return csr_array(diags_array([-np.ones(n - 1), np.ones(n - 1)], offsets=[0, 1], shape=(n - 1, n)))
+
+    across = kron(eye_array(rows), differences(columns))
+    down = kron(differences(rows), eye_array(columns))
+    return csr_array(across.T @ across + down.T @ down)
 
 
 def _blurred(values: Floats, weight: Floats, sigma: float) -> Floats:
@@ -125,10 +137,9 @@ def _spot(taken: Floats, local: Floats, place: NDArray[np.bool_]) -> Spot:
     weight = np.abs(local[place])
     y, x = (float(np.average(v, weights=weight)) + 0.5 for v in (rows, columns))
     near, far = (
-        cv2.dilate(place.astype(np.uint8), np.ones((side, side), np.uint8)).astype(bool) for side in (5, 11)
+        cv2.dilate(place.astype(np.uint8), np.ones((side, side), np.uint8)).astype(bool) for side in (7, 15)
     )
     level = float(np.median(taken[far & ~near])) if np.any(far & ~near) else 0.0
-    deepest = float(np.max(np.abs(taken[place] - level)))
-    depth = 1.0 - 2.0 ** (np.sign(np.sum(local[place])) * deepest)
+    depth = 1.0 - 2.0 ** float(np.min(taken[place]) - level)
     wide = float(taken.shape[1])
-    return Spot(x / wide, y / wide, float(np.sqrt(len(rows) / np.pi)) / wide, float(depth))
+    return Spot(x / wide, y / wide, float(np.sqrt(len(rows) / np.pi)) / wide, depth)

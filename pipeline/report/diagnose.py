@@ -143,7 +143,8 @@ def _not_measured(evidence: Evidence) -> list[str]:
             absent.append(f"the stage {name} has not been done")
     if not evidence.looks:
         absent.append(
-            "the measurements in work/ are gone: clipping, haze, sharpness and spots were not judged"
+            "the measurements in work/ are gone, or of another version: clipping, haze, sharpness and spots "
+            "were not judged"
         )
     if evidence.flashes_found is None:
         absent.append(

@@ -157,7 +157,7 @@ FINDING_MEASURES = (
         name="lens spot",
         unit="%",
         better="lower",
-        definition="Share of light that a spot fixed in the frame takes from its surroundings, or adds.",
+        definition="Share of light that a spot fixed in the frame takes from its surroundings.",
         source="Light of the same ground at different places of the frame (after Goldman, PAMI 2010).",
         function=fixed_spots,
     ),

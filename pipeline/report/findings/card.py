@@ -19,6 +19,8 @@ from pipeline.report.findings.finding import (
 
 Floats = NDArray[np.float64]
 
+_FILLED = 2  # photos missing in a row that are made from their neighbours, as a rule
+
 
 def card_findings(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
     """Find what is wrong with the photos as files and in time; what was not measured gives no finding."""
@@ -31,13 +33,31 @@ def card_findings(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
     yield from _subject(evidence, limits)
 
 
-def _mending(evidence: Evidence, frames: list[int]) -> tuple[bool | None, float]:
-    """Whether frames without a photo were made from their neighbours, and how many were held instead."""
+def _mending(evidence: Evidence, frames: list[int]) -> tuple[bool, float | None]:
+    """Whether frames without a photo were made from their neighbours, and how many were held instead.
+
+    Before there is a video, short gaps are expected to be filled, and how many will be held is not known.
+    """
     if not evidence.rendered:
-        return None, float(len(frames))
+        longest = max(len(run) for run in _runs(frames))
+        return longest <= _FILLED, None
     made = {row["frame"]: row.get("made") for row in evidence.encode.frames}
     held = [frame for frame in frames if made.get(frame) in (None, "held", "photo", False)]
     return not held, float(len(held))
+
+
+def _runs(frames: list[int]) -> list[list[int]]:
+    runs: list[list[int]] = []
+    for frame in frames:
+        if runs and frame == runs[-1][-1] + 1:
+            runs[-1].append(frame)
+        else:
+            runs.append([frame])
+    return runs
+
+
+def _photos(count: int) -> str:
+    return "1 photo is" if count == 1 else f"{count} photos are"
 
 
 def _missing(evidence: Evidence, limits: Limits, frames: list[int]) -> Iterator[Finding]:
@@ -49,14 +69,14 @@ def _missing(evidence: Evidence, limits: Limits, frames: list[int]) -> Iterator[
         "missing",
         frames,
         seen="the shot stands still for a moment, then leaps",
-        why=f"{len(frames)} photos are not on the card, {span_words(evidence, frames)}: the camera "
-        "skipped them",
+        why=f"{_photos(len(frames))} not on the card, {span_words(evidence, frames)}: the camera skipped "
+        + ("it" if len(frames) == 1 else "them"),
         measured=float(len(frames)),
         unit="photos",
         limit=limits["missing_count"].value,
         ratio=limits.ratio("missing_count", float(len(frames))),
         left=held,
-        mended=bool(mended),
+        mended=mended,
         most="visible",
         air="a longer interval or a faster memory card",
         desk="missing photos are made from their neighbours where their motion agrees (encode.fill_missing)",
@@ -72,13 +92,13 @@ def _torn(evidence: Evidence, limits: Limits, frames: list[int]) -> Iterator[Fin
         "torn",
         frames,
         seen="the shot stands still for a moment, then leaps",
-        why=f"{len(frames)} photos are damaged, {span_words(evidence, frames)}: writing or copying broke off",
+        why=f"{_photos(len(frames))} damaged, {span_words(evidence, frames)}: writing or copying broke off",
         measured=float(len(frames)),
         unit="files",
         limit=limits["torn_count"].value,
         ratio=limits.ratio("torn_count", float(len(frames))),
         left=held,
-        mended=bool(mended),
+        mended=mended,
         most="visible",
         air="let the camera finish writing before switching it off, and test the card",
         desk="copy the card again, and compare the files' sizes",
@@ -95,8 +115,8 @@ def _copies(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
         "duplicate",
         [],
         seen="nothing: copies are left out",
-        why=f"{count:.0f} files on the card are copies of other photos"
-        + (f", such as {aside[0]}" if aside else ""),
+        why=f"{count:.0f} {'file on the card is a copy' if count == 1 else 'files on the card are copies'} "
+        "of other photos" + (f", such as {aside[0]}" if aside else ""),
         measured=count,
         unit="files",
         limit=limits["duplicate_count"].value,

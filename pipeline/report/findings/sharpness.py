@@ -80,18 +80,17 @@ def _soft_frames(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
 
 def _spots(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
     limit = limits["spot_pct"].value
-    spots = [spot for spot in evidence.spots or [] if 100.0 * abs(spot.depth) > limit]
+    spots = [spot for spot in evidence.spots or [] if 100.0 * spot.depth > limit]
     if not spots:
         return
     deepest = spots[0]
-    depth = 100.0 * abs(deepest.depth)
-    does = "takes" if deepest.depth > 0.0 else "adds"
+    depth = 100.0 * deepest.depth
     yield finding(
         evidence,
         "lens_spot",
         np.flatnonzero(evidence.present).tolist(),
         seen="a spot stands still in the picture",
-        why=f"something on the lens {does} {depth:.0f} % of the light, {100.0 * deepest.x:.0f} % of the "
+        why=f"something on the lens takes {depth:.0f} % of the light, {100.0 * deepest.x:.0f} % of the "
         f"width from the left and {100.0 * deepest.y:.0f} % from the top"
         + (f", and {len(spots) - 1} more" if len(spots) > 1 else ""),
         measured=depth,
