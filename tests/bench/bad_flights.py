@@ -18,6 +18,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,7 +29,7 @@ from pipeline.demo.spoil import Spoiled, spoil
 from pipeline.demo.view import expose
 from pipeline.demo.world import World, saltmere
 from pipeline.measure.blur import texture_map
-from pipeline.measure.course import off_course_pct
+from pipeline.measure.course import off_course_pct, speed_steps_pct
 from pipeline.measure.haze import veil_share
 from pipeline.measure.highpass import fast_part
 
@@ -200,6 +201,12 @@ def drift_pct(spec: FlightSpec) -> float:
     return float(np.sqrt(np.mean(off**2)))
 
 
+def uneven_pct(spec: FlightSpec) -> float:
+    """Largest step of the true speed, per cent of the usual speed."""
+    way = np.diff(np.array([t.position_m for t in fly(spec)]), axis=0)
+    return float(np.nanmax(speed_steps_pct(np.linalg.norm(way, axis=1))))
+
+
 def flicker_rms(flicker: tuple[float, ...]) -> float:
     return float(np.sqrt(np.mean(fast_part(np.array(flicker), 60.0) ** 2)))
 
@@ -209,7 +216,10 @@ def softening_pct(spec: FlightSpec, frame: int) -> float:
     light = radiances(spec)[frame]
     energy = []
     for picture in (light, spoil(light, spec.spoiled, frame, spec.seed)):
-        code = np.sqrt(np.clip(picture.mean(axis=2), 0, 1)) * 255
+        grey = picture.mean(axis=2)
+        if spec.jpegs == "none":  # a RAW is looked at with two by two photosites in one
+            grey = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        code = np.sqrt(np.clip(grey, 0, 1)) * 255
         energy.append(texture_map(code.astype(np.uint8)))
     ratio = np.log2((energy[1] + 1.0) / (energy[0] + 1.0))
     return float(100.0 * (1.0 - 2.0 ** (0.5 * np.median(ratio))))
@@ -370,8 +380,9 @@ def _adrift(base: FlightSpec, k: int, strength: float) -> Case:
         veil = float(np.clip(veil * strength / seen, 0.01, 0.6))
     spec = replace(spec, spoiled=replace(blade, veil=veil))
     truth = {"position_drift": ratio, "propeller_shadow": strength, "haze": veil_pct(spec) / 20.0}
-    also = frozenset({"uneven_speed"}) if strength > CERTAIN else frozenset()
-    return Case("adrift", truth, spec, also=also)
+    # Who strays in all directions is now early, now late.
+    truth["uneven_speed"] = uneven_pct(spec) / 20.0
+    return Case("adrift", truth, spec)
 
 
 def _smeared(base: FlightSpec, k: int, strength: float) -> Case:
@@ -392,7 +403,7 @@ def _smeared(base: FlightSpec, k: int, strength: float) -> Case:
 def _clipped(base: FlightSpec, k: int, strength: float) -> Case:
     spec = replace(base, **RAW)
     spec = replace(spec, sensor=Sensor(exposure=clipped_exposure(spec, 2.0 * strength)))
-    soft = Spoiled(soft_px=(0.5, 0.7, 1.0, 2.2)[k], soft_frames=(7, 15))
+    soft = Spoiled(soft_px=(0.8, 1.1, 1.7, 4.0)[k], soft_frames=(7, 15))
     spec = replace(spec, spoiled=soft)
     truth = {"sky_clipped": strength, "soft": softening_pct(spec, 7) / 20.0}
     return Case("clipped", truth, spec)
@@ -409,7 +420,7 @@ def _crushed(base: FlightSpec, k: int, strength: float) -> Case:
 
 def _flashing(base: FlightSpec, k: int, strength: float) -> Case:
     """The light goes up and down by a stop so many times a second; below the limit it still flickers."""
-    half = 15.0 / (1.5, 2.5, 4.5, 7.5)[k]
+    half = 15.0 / (1.5, 2.5, 5.5, 10.0)[k]
     levels = tuple(0.9 * (int(frame / half) % 2) for frame in range(FRAMES))
     bright = replace(base, sensor=Sensor(exposure=0.9))
     also = frozenset({"exposure_flicker", "sky_clipped", "light_change"})
