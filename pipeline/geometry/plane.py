@@ -99,8 +99,8 @@ def refine_plane(
         place, jacobian = _linearised(pose, from_rays)
         miss = place - target
         weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
-        normal = np.einsum("nip,n,niq->pq", jacobian, weights, jacobian, optimize=True)
-        gradient = np.einsum("nip,n,ni->p", jacobian, weights, miss, optimize=True)
+        weighted = (jacobian * weights[:, None, None]).reshape(-1, 9)
+        normal, gradient = weighted.T @ jacobian.reshape(-1, 9), weighted.T @ miss.ravel()
         delta = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(9), gradient)
         tilted = pose.normal + delta[6:]
         length = float(np.linalg.norm(tilted))
@@ -123,7 +123,7 @@ def turn_sigma(pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float
     place, jacobian = _linearised(pose, from_rays)
     miss = place - to_rays[:, :2]
     weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
-    normal = np.einsum("nip,n,niq->pq", jacobian, weights, jacobian, optimize=True)
+    normal = (jacobian * weights[:, None, None]).reshape(-1, 9).T @ jacobian.reshape(-1, 9)
     # The length of the normal is no unknown: fix it.
     gauge = np.concatenate([np.zeros(6), pose.normal])
     normal += np.outer(gauge, gauge) * float(np.trace(normal))

@@ -132,12 +132,12 @@ def _way(here: Floats, there: Floats, normal: Floats) -> Floats | None:
     cross = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
     design = cross * nearness[:, None, None]
     wanted = np.einsum("nij,nj->ni", cross, here)
+    rows, right = design.reshape(-1, 3), wanted.ravel()
     weight = np.ones(len(here))
     way = np.zeros(3)
     for _ in range(_PASSES):
-        normal_matrix = np.einsum("nip,n,niq->pq", design, weight, design, optimize=True)
-        side = np.einsum("nip,n,ni->p", design, weight, wanted, optimize=True)
-        way = np.linalg.solve(normal_matrix + 1e-12 * np.eye(3), side)
+        weighted = (design * weight[:, None, None]).reshape(-1, 3)
+        way = np.linalg.solve(weighted.T @ rows + 1e-12 * np.eye(3), weighted.T @ right)
         miss = np.linalg.norm(design @ way - wanted, axis=1)
         scale = max(1.4826 * float(np.median(miss)), 0.2 * _NOISE_RAD)
         weight = 1.0 / (1.0 + (miss / (3.0 * scale)) ** 2) ** 2  # Geman-McClure

@@ -110,8 +110,15 @@ def is_sound(coded: bytes, samples: int) -> bool:
 def _flows(scan: bytes) -> bool:
     """Whether coded data runs on to its end: no marker inside, and no sector of zeros, which a torn copy
     leaves and the decoder would take for a flat picture."""
-    body = scan.rstrip(b"\0").removesuffix(_END)
-    return body.count(b"\xff") == body.count(b"\xff\0") and _ZEROS not in body
+    body = scan.rstrip(b"\0")
+    if not body.endswith(_END):
+        return False
+    end = len(body) - len(_END)
+    coded = np.frombuffer(scan, np.uint8, end + 1)  # with the first byte of the end, for what precedes it
+    stuffed = coded[np.flatnonzero(coded[:-1] == 0xFF) + 1] == 0
+    # So long a run of zeros holds whole words, most of which are looked at faster than all bytes.
+    words = np.frombuffer(scan, np.uint64, end // 8)
+    return bool(stuffed.all()) and (bool(words.all()) or _ZEROS not in scan[:end])
 
 
 def _huffman_tables(segment: bytes) -> set[int] | None:
