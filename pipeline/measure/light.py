@@ -87,8 +87,8 @@ def likeness(here: NDArray[np.float32], there: NDArray[np.float32]) -> NDArray[n
 
 
 def _texture(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    soft = cv2.blur(np.sqrt(np.maximum(picture, 0.0)), (3, 3))
-    return np.asarray(soft - cv2.blur(soft, (_TEXTURE_PX, _TEXTURE_PX)), np.float32)
+    soft = cv2.blur(cv2.sqrt(np.maximum(picture, 0.0)), (3, 3))
+    return np.asarray(cv2.subtract(soft, cv2.blur(soft, (_TEXTURE_PX, _TEXTURE_PX))), np.float32)
 
 
 def block_sigma(here: NDArray[np.float32], there: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -167,7 +167,8 @@ def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatio
     low = np.minimum(here, there).min(axis=-1)
     high_level = np.maximum(here, there).max(axis=-1)
     good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)
-    green = first.rgb[..., 1], np.asarray(seen[..., 1], np.float32)
+    # Planes of their own: twice as fast as every third value.
+    green = tuple(np.asarray(cv2.extractChannel(picture, 1), np.float32) for picture in (first.rgb, seen))
     good, sure = same_ground(likeness(*green), good)
     if not good.any():
         nowhere = np.zeros((0, 2), np.float32)
