@@ -56,8 +56,8 @@ class DngFacts:
 
     `active_area` is top, left, bottom, right in px of the stored image; `black` (2×2) and `pattern`
     (2×2, values 0=R 1=G 2=B) start at its top left corner. `masked` are areas, told alike, of photosites
-    that light never reached. `lossless` says where the parts of a mosaic packed as lossless JPEG lie, `flip`
-    how it is turned upright.
+    that light never reached. `lossless` says where the parts of a mosaic packed as lossless JPEG lie, `plain`
+    where those of one stored as numbers of 16 bits do, `flip` how it is turned upright.
     """
 
     size: tuple[int, int]
@@ -69,6 +69,7 @@ class DngFacts:
     as_shot_neutral: Triple | None
     masked: tuple[Area, ...] = ()
     lossless: Parts | None = None
+    plain: Parts | None = None
     flip: int = 0
 
 
@@ -146,7 +147,8 @@ def read_dng_facts(data: bytes) -> DngFacts | None:
         colour=colour,
         as_shot_neutral=_neutral(tags, colour),
         masked=_masked(tags, size),
-        lossless=_lossless(tags, size),
+        lossless=_stored(tags, size, {"Compression": 7}),
+        plain=_stored(tags, size, {"Compression": 1, "BitsPerSample": 16}),
         flip=_flip(tags),
     )
 
@@ -156,10 +158,10 @@ def _flip(tags: _Tags) -> int:
     return 0 if orientation is None else FLIP_OF_ORIENTATION.get(int(orientation[0]), 0)
 
 
-def _lossless(tags: _Tags, size: tuple[int, int]) -> Parts | None:
-    """Return where a mosaic is stored as lossless JPEG whose values are levels as they are, else None."""
+def _stored(tags: _Tags, size: tuple[int, int], way: dict[str, int]) -> Parts | None:
+    """Return where a mosaic lies that is stored in that way, its values levels as they are; else None."""
     raw = tags.raw
-    told = {"Compression": 7, "PhotometricInterpretation": _MOSAIC, "SamplesPerPixel": 1}
+    told = way | {"PhotometricInterpretation": _MOSAIC, "SamplesPerPixel": 1}
     if "LinearizationTable" in raw or any(raw.get(name, _NONE).tolist() != [v] for name, v in told.items()):
         return None
     kind = "Tile" if "TileOffsets" in raw else "Strip"

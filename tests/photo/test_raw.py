@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+import rawpy
+import tifffile
 from numpy.testing import assert_allclose, assert_array_equal
 
 from pipeline.colour.camera import camera_to_xyz_d50, xy_to_neutral
 from pipeline.errors import PhotoError
 from pipeline.photo.jpeg import LinearPhoto
-from pipeline.photo.raw import RawPhoto, libraw_colour, open_raw
+from pipeline.photo.lossless import Parts
+from pipeline.photo.raw import RawPhoto, libraw_colour, open_raw, plain_mosaic
 
 LINEAR_RAW = 34892  # PhotometricInterpretation of a DNG with three planes
 COLOUR_MATRIX = [0.9, -0.2, -0.1, -0.4, 1.2, 0.2, -0.1, 0.2, 0.6]
@@ -167,6 +172,27 @@ def test_three_plane_dng_is_linear_camera_rgb(write_dng):
     assert_allclose(level[8, 8], np.array([1000, 2000, 3000]) / 4095, atol=1e-4)
     assert_allclose(level[8, 40], 1.0, atol=1e-4)
     assert photo.colour is not None and photo.as_shot_neutral == (0.5, 1.0, 0.625)
+
+
+@pytest.mark.parametrize("order", ["II", "MM"])
+def test_sixteen_bits_are_taken_from_the_file_as_libraw_takes_them(tmp_path, mosaic, order):
+    path = tmp_path / "plain.dng"
+    tifffile.imwrite(path, mosaic, byteorder="<" if order == "II" else ">", rowsperstrip=7)
+    with tifffile.TiffFile(path) as file:
+        page = file.pages[0]
+        parts = Parts(mosaic.shape, (7, mosaic.shape[1]), page.dataoffsets, page.databytecounts)
+    data = path.read_bytes()
+    assert_array_equal(plain_mosaic(data, parts), mosaic)
+    assert plain_mosaic(data[: parts.offsets[-1] + 1], parts) is None
+    swapped = replace(parts, offsets=parts.offsets[::-1])
+    assert plain_mosaic(data, swapped) is None
+    assert plain_mosaic(b"??" + data[2:], parts) is None
+
+
+def test_a_plain_dng_is_the_same_by_its_tags_and_by_libraw(write_dng, mosaic):
+    path = write_dng(mosaic)
+    with rawpy.imread(str(path)) as raw:
+        assert_array_equal(open_raw(path).mosaic, raw.raw_image_visible)
 
 
 @pytest.mark.parametrize("kept", [0.02, 0.3, 0.99])
