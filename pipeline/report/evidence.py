@@ -256,7 +256,7 @@ def _measured(
         "looks": {figures.frame: figures for figures in measured.frames},
         "hot_count": len(measured.hot),
         "sharper": sharpness_levels(pairs, count),
-        "spots": fixed_spots(pairs, (size[1], size[0])) if all(size) else None,
+        "spots": fixed_spots(near, (size[1], size[0])) if all(size) else None,
     }
     orientations = orientations_of(stabilise, count)
     focal = stabilise.applied.get("focal_px")
