@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -13,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.corrections import Corrections
+from pipeline.fingerprint import fingerprint
 from pipeline.measure.flash import FlashFigures, FlashMeter
+from pipeline.measure.highpass import FILTER_VERSION
 from pipeline.measure.triple import Shown, compare_with_photos
 from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, frames_of, measure_clip
 from pipeline.render.delivery import exact_rate
@@ -23,6 +26,7 @@ from pipeline.settings import Settings
 from pipeline.stages.result import Figures, StageResult
 
 CLIP_KEYS = ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "jitter_rms_px", "stability_score")
+VIEW_VERSION = 1  # raise it when the thumbnails of a flight are measured differently
 _COMPARED = 12  # frames that are held against their photos
 
 
@@ -47,7 +51,8 @@ def measure(
 ) -> None:
     """Fill `found` from the thumbnails of the photos, and `left` from the finished video at `path`.
 
-    One worker looks at the thumbnails while another looks at the video. `size` is that of the video.
+    One worker looks at the thumbnails while another looks at the video. `size` is that of the video. What
+    the thumbnails show is kept beside them, for another grade or delivery changes nothing of it.
     """
     rate = float(exact_rate(timing.fps))
     keep_s = settings.deflicker.keep_slower_than_s
@@ -58,11 +63,18 @@ def measure(
     photo_rate = rate * timing.pace
     compared = _spread([place for place, row in enumerate(result.frames) if row["made"] == "photo"])
     after = executor.submit(view_video, path, rate, size[0], keep_s, compared)
-    before = executor.submit(view_pictures, pictures, photo_rate, whole_width, keep_s) if have_all else None
-    left, found = after.result(), before.result() if before else None
     absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
+    found = None
+    if have_all:
+        store, mark = thumbnails.parent / "found.json", _mark(pictures, photo_rate, whole_width, keep_s)
+        found = _kept(store, mark)
+        if found is None:
+            before = executor.submit(view_pictures, pictures, photo_rate, whole_width, keep_s)
+            found = _figures(before.result())
+            store.write_text(json.dumps({"mark": mark, "found": found}), encoding="utf-8")
+    left = after.result()
     _fill("found", result.found, result.unmeasured, found, absent)
-    _fill("left", result.left, result.unmeasured, left, absent)
+    _fill("left", result.left, result.unmeasured, _figures(left), absent)
     for row, general, red in zip(result.frames, left.flashes.general, left.flashes.red, strict=False):
         row["flashes_per_s"] = float(max(general, red))
     shown = Shown(None, None, 0)
@@ -83,15 +95,31 @@ def _spread(places: list[int]) -> frozenset[int]:
     return frozenset(places[i] for i in np.linspace(0, len(places) - 1, _COMPARED).round().astype(int))
 
 
-def _fill(side: str, figures: Figures, unmeasured: dict[str, str], seen: Seen | None, absent: str) -> None:
-    for key in CLIP_KEYS:
-        figures[key] = None if seen is None else getattr(seen.clip, key)
+def _mark(pictures: list[Path], fps: float, width_px: int, keep_slower_than_s: float) -> str:
+    """Return a digest of all that the figures of the thumbnails follow from."""
+    facts = [(one.name, one.stat().st_size, one.stat().st_mtime_ns) for one in pictures]
+    return fingerprint(facts, fps, width_px, keep_slower_than_s, FILTER_VERSION, VIEW_VERSION)
+
+
+def _kept(store: Path, mark: str) -> Figures | None:
+    """Return the figures in `store` where they have the mark."""
+    try:
+        kept = json.loads(store.read_text(encoding="utf-8"))
+        found: Figures | None = kept["found"] if kept["mark"] == mark else None
+        return found
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _figures(seen: Seen) -> Figures:
+    return {key: getattr(seen.clip, key) for key in CLIP_KEYS} | {"flashes_per_s": seen.flashes.worst}
+
+
+def _fill(side: str, figures: Figures, unmeasured: dict[str, str], seen: Figures | None, absent: str) -> None:
+    for key in (*CLIP_KEYS, "flashes_per_s"):
+        figures[key] = None if seen is None else seen[key]
         if figures[key] is None:
-            too_little = "too few frames show the same ground"
-            unmeasured[f"{side}.{key}"] = absent if seen is None else too_little
-    figures["flashes_per_s"] = None if seen is None else seen.flashes.worst
-    if seen is None:
-        unmeasured[f"{side}.flashes_per_s"] = absent
+            unmeasured[f"{side}.{key}"] = absent if seen is None else "too few frames show the same ground"
 
 
 def view_video(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from concurrent.futures import Executor, ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -171,8 +172,11 @@ def test_a_flight_becomes_a_checked_video(tmp_path: Path) -> None:
     assert result["frames"][3]["shown_file"] == "MARSH_0002.JPG"
 
 
-def test_what_was_found_and_what_is_left(tmp_path: Path) -> None:
-    """Flicker and shake put into the photos are found in the thumbnails and gone from the video."""
+def test_what_was_found_and_what_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Flicker and shake put into the photos are found in the thumbnails and gone from the video.
+
+    The thumbnails are not looked at a second time, until one has changed.
+    """
     rng = np.random.default_rng(3)
     gains_ev, shake_rad = rng.normal(0.0, 0.1, 20), rng.normal(0.0, 0.008, (20, 3))
     world = cv2.resize(rng.uniform(0.05, 0.4, (90, 150, 1)), (900, 540), interpolation=cv2.INTER_CUBIC)
@@ -206,6 +210,15 @@ def test_what_was_found_and_what_is_left(tmp_path: Path) -> None:
     assert left["crop_ratio"] == pytest.approx(0.9, abs=0.003)  # seen in the video, not taken from the path
     assert left["distortion_value"] > 0.99
     assert left["stability_score"] > found["stability_score"]
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("looked at again")
+
+    monkeypatch.setattr("pipeline.stages.viewing.view_pictures", refuse)
+    assert run(tmp_path, corrections, settings_of(tmp_path))["found"] == found
+    os.utime(thumbnails / "00003.jpg", (0, 0))
+    with pytest.raises(AssertionError, match="looked at again"):
+        run(tmp_path, corrections, settings_of(tmp_path))
 
 
 def test_without_thumbnails_what_was_found_has_a_reason(tmp_path: Path) -> None:
