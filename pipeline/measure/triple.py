@@ -15,7 +15,7 @@ Graphics 32(4), 2013. Published codes disagree on details, so this is our exact 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.uint8]
+Pair = tuple[Picture, Picture]
+Compared = tuple[float, float] | None
 
 VERSION = 1
 _LOWEST = 5  # frequencies, after the constant: "second to sixth" of the paper
@@ -66,25 +68,34 @@ class Shown:
     frames: int
 
 
-def compare_with_photos(pairs: Iterable[tuple[Picture, Picture]]) -> Shown:
+Run = Callable[[Callable[[Pair], Compared], Iterable[Pair]], Iterable[Compared]]
+
+
+def compare_with_photos(pairs: Iterable[Pair], run: Run = map) -> Shown:
     """Measure what frames show of photos, from (photo, frame) pairs of R'G'B' pictures (H×W×3).
 
-    The photo is the whole one, of any size. Pairs with too few features in common are passed over.
+    The photo is the whole one, of any size. Pairs with too few features in common are passed over. `run`
+    does what `map` does; an executor's does pairs side by side.
     """
-    widths, ratios = [], []
-    for photo, frame in pairs:
-        plane = _plane(photo, frame)
-        if plane is not None:
-            height, width = photo.shape[:2]
-            frame_height, frame_width = frame.shape[:2]
-            affine = _affine_at_centre(plane, (frame_width, frame_height))
-            large, small = np.linalg.svd(affine, compute_uv=False)
-            rectangle = min(width, height * frame_width / frame_height)
-            widths.append(frame_width * float(np.sqrt(large * small)) / rectangle)
-            ratios.append(float(small / large))
-    if not widths:
+    compared = [one for one in run(_compared, pairs) if one is not None]
+    if not compared:
         return Shown(None, None, 0)
+    widths, ratios = zip(*compared, strict=True)
     return Shown(float(np.median(widths)), min(ratios), len(widths))
+
+
+def _compared(pair: Pair) -> Compared:
+    """Return the cropping ratio and the distortion of one frame, None where too little is found again."""
+    photo, frame = pair
+    plane = _plane(photo, frame)
+    if plane is None:
+        return None
+    height, width = photo.shape[:2]
+    frame_height, frame_width = frame.shape[:2]
+    affine = _affine_at_centre(plane, (frame_width, frame_height))
+    large, small = np.linalg.svd(affine, compute_uv=False)
+    rectangle = min(width, height * frame_width / frame_height)
+    return frame_width * float(np.sqrt(large * small)) / rectangle, float(small / large)
 
 
 def _plane(photo: Picture, frame: Picture) -> Floats | None:

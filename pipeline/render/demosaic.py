@@ -106,6 +106,8 @@ def _encode(mosaic: NDArray[np.uint16], strip: Box, scale: F32, offset: F32) -> 
         level[parity::2] *= scale[row, columns % 2]
         level[parity::2] += offset[row, columns % 2]
     encoded = reused("encoded", level.shape)
+    if float(level.min()) >= 0.0:
+        return np.sqrt(level, out=encoded)
     np.abs(level, out=encoded)
     np.sqrt(encoded, out=encoded)
     return np.copysign(encoded, level, out=encoded)

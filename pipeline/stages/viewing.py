@@ -80,7 +80,7 @@ def measure(
     shown = Shown(None, None, 0)
     if have_all:
         photos = (iio.imread(pictures[result.frames[place]["frame"]]) for place in left.kept)
-        shown = compare_with_photos(zip(photos, left.kept.values(), strict=True))
+        shown = compare_with_photos(zip(photos, left.kept.values(), strict=True), executor.map)
     result.found |= {"crop_ratio": 1.0, "distortion_value": 1.0}
     result.left |= {"crop_ratio": shown.crop_ratio, "distortion_value": shown.distortion}
     if shown.crop_ratio is None:
