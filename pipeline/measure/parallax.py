@@ -20,16 +20,18 @@ from pipeline.measure.look import PairFigures
 
 Floats = NDArray[np.float64]
 
-CELLS = (4, 3)
-_LEAST_IN_CELL = 3
-_LEAST_MATCHES = 12
-_LEAST_SHARE = 0.5
-_PASSES = 8
+CELLS = (3, 3)
+_LEAST_IN_CELL = 4
+_LEAST_SHARE = 0.6
+_APART, _APART_PX = 0.5, 0.5
+_WINDOW = 8
+_PASSES = 6
 _MOST_SHIFT = 0.015
 _MOST_LOG_SCALE = 0.015
+_FAVOURS = (0.0, 0.5, 1.0, 2.0)
 _WORTH = 0.9
 _WORSE = 1.1
-_WORSE_PX = 0.1
+_WORSE_PX = 0.25
 
 
 @dataclass(frozen=True)
@@ -74,86 +76,141 @@ def _basis(place: Floats) -> Floats:
     return np.stack([np.stack([one, none, x, -y], -1), np.stack([none, one, y, x], -1)], axis=1)
 
 
-def shared_motion(drift: Drift) -> Floats | None:
-    """Return the similarity's rates (4,) that most matches of a pair move by, None for too few.
+def _plane(place: Floats) -> Floats:
+    """Return the terms (m, 3) of values that hang evenly on the place."""
+    return np.column_stack([np.ones(len(place)), place])
 
-    Iteratively reweighted with a Geman-McClure weight at the spread of what is left.
-    """
-    used = ~drift.held
-    if np.count_nonzero(used) < _LEAST_MATCHES:
-        return None
-    basis, motion = _basis(drift.place[used]), drift.motion[used]
-    weights = np.ones(len(motion))
-    rates = np.zeros(4)
+
+def _redescending(miss: Floats) -> Floats:
+    """Return Geman-McClure weights at twice the median of what is missed."""
+    scale = max(2.0 * float(np.median(miss)), 1e-9)
+    return np.asarray(1.0 / (1.0 + (miss / scale) ** 2) ** 2)
+
+
+def _most(values: Floats) -> Floats:
+    """Return what most of the motions (m, 2) agree on."""
+    agreed = np.median(values, axis=0)
     for _ in range(_PASSES):
-        normal = np.einsum("mip,m,miq->pq", basis, weights, basis)
-        rates = np.linalg.solve(
-            normal + 1e-9 * np.trace(normal) * np.eye(4), np.einsum("mip,m,mi->p", basis, weights, motion)
+        weights = _redescending(np.linalg.norm(values - agreed, axis=1))
+        agreed = weights @ values / weights.sum()
+    return np.asarray(agreed)
+
+
+def _within(parts: Floats, first: NDArray[np.int_], last: NDArray[np.int_]) -> Floats:
+    """Return the sums of parts[first:last] (n, ...) for each of the windows."""
+    summed = np.concatenate([np.zeros_like(parts[:1]), np.cumsum(parts, axis=0)])
+    return np.asarray(summed[last] - summed[first])
+
+
+def _usual_flow(places: list[Floats], rates: list[Floats]) -> Floats:
+    """Return how motion hangs on the place about each pair in time: (pairs, 3, 2), terms as in `_plane`.
+
+    One flow is fitted to the matches (m, 2) of all pairs within `_WINDOW`, iteratively reweighted.
+    """
+    terms = [_plane(place) for place in places]
+    weights = [np.ones(len(rate)) for rate in rates]
+    first = np.maximum(np.arange(len(rates)) - _WINDOW, 0)
+    last = np.minimum(np.arange(len(rates)) + _WINDOW + 1, len(rates))
+    flow: Floats = np.zeros((len(rates), 3, 2))
+    for _ in range(_PASSES):
+        weighted = [term.T * weight for term, weight in zip(terms, weights, strict=True)]
+        normal = np.stack([part @ term for part, term in zip(weighted, terms, strict=True)])
+        right = np.stack([part @ rate for part, rate in zip(weighted, rates, strict=True)])
+        normal, right = _within(normal, first, last), _within(right, first, last)
+        flow = np.asarray(np.linalg.solve(normal + 1e-6 * np.eye(3), right))
+        weights = [
+            _redescending(np.linalg.norm(rate - term @ bent, axis=1)) if len(rate) else np.zeros(0)
+            for term, rate, bent in zip(terms, rates, flow, strict=True)
+        ]
+    return flow
+
+
+def _cell_of(place: Floats, corner: Floats) -> NDArray[np.int_]:
+    columns, rows = CELLS
+    share = (place / corner + 1.0) / 2.0
+    across = np.clip((share[:, 0] * columns).astype(int), 0, columns - 1)
+    return np.asarray(across + columns * np.clip((share[:, 1] * rows).astype(int), 0, rows - 1))
+
+
+def cell_middles(drifts: list[Drift], corner: Floats) -> Floats:
+    """Return the mean place (cells, 2) of all matches in each part of the picture, NaN where none are."""
+    places = np.concatenate([drift.place for drift in drifts])
+    cell = _cell_of(places, corner)
+    count = CELLS[0] * CELLS[1]
+    times = np.bincount(cell, minlength=count)
+    sums = np.stack([np.bincount(cell, places[:, axis], count) for axis in range(2)], axis=1)
+    return np.where(times[:, None] > 0, sums / np.maximum(times, 1)[:, None], np.nan)
+
+
+def cell_rates(drifts: list[Drift], count: int, corner: Floats) -> tuple[Floats, Floats]:
+    """Return the ground's motion (cells, n - 1, 2) in each interval, at the middle of each part.
+
+    First by the matches that may be used, then by those held out; NaN where too few tell, and all of a part
+    that few pairs see. A match tells of its own place: the usual flow about it, by matches that may be
+    used, brings it to the middle, so that what other places are matched from pair to pair is no motion.
+    """
+    middles = cell_middles(drifts, corner)
+    rates = np.full((2, len(middles), count - 1, 2), np.nan)
+    cells = [_cell_of(drift.place, corner) for drift in drifts]
+    for k, middle in enumerate(middles):
+        inside = [cell == k for cell in cells]
+        places = [(drift.place[mask] - middle) / corner for drift, mask in zip(drifts, inside, strict=True)]
+        moved = [d.motion[mask] / (d.j - d.i) for d, mask in zip(drifts, inside, strict=True)]
+        held = [drift.held[mask] for drift, mask in zip(drifts, inside, strict=True)]
+        flow = _usual_flow(
+            [place[~out] for place, out in zip(places, held, strict=True)],
+            [rate[~out] for rate, out in zip(moved, held, strict=True)],
         )
-        miss = np.linalg.norm(motion - basis @ rates, axis=1)
-        scale = max(2.0 * float(np.median(miss)), 1e-7)
-        weights = 1.0 / (1.0 + (miss / scale) ** 2) ** 2
-    return rates
+        for drift, place, rate, out, bent in zip(drifts, places, moved, held, flow, strict=True):
+            there = rate - _plane(place) @ bent + bent[0]
+            for part, used in enumerate((~out, out)):
+                if np.count_nonzero(used) >= _LEAST_IN_CELL:
+                    # Across a missing photo the way is spread over the intervals that passed.
+                    rates[part, k, drift.i : drift.j] = _most(there[used])
+    seen = np.count_nonzero(np.isfinite(rates[..., 0]), axis=2)
+    rates[seen < max(_LEAST_SHARE * count, 4)] = np.nan
+    return rates[0], rates[1]
 
 
-def fast_similarities(drifts: list[Drift], count: int, period_frames: float) -> Floats:
-    """Return for each frame (n, 4) the fast part of the way that all ground shares: what to take out."""
-    rates = np.full((count - 1, 4), np.nan)
-    for drift in drifts:
-        shared = shared_motion(drift)
-        if shared is not None:
-            # Across a missing photo the way is spread over the intervals that passed.
-            rates[drift.i : drift.j] = shared / (drift.j - drift.i)
-    known = np.isfinite(rates[:, 0])
-    if np.count_nonzero(known) < 3:
-        return np.zeros((count, 4))
-    places = np.arange(count - 1)
-    filled = np.stack([np.interp(places, places[known], column[known]) for column in rates.T], axis=1)
-    way = np.concatenate([np.zeros((1, 4)), np.cumsum(filled, axis=0)])
-    period = min(period_frames, count / 2.0)
-    return np.stack([fast_part(column, period) for column in way.T], axis=1)
+def _fast_ways(rates: Floats, period_frames: float) -> Floats:
+    """Return the fast part (cells, n, 2) of the way that rates (cells, n - 1, 2) add up to."""
+    count = rates.shape[1] + 1
+    at, period = np.arange(count - 1), min(period_frames, count / 2.0)
+    fast = np.full((len(rates), count, 2), np.nan)
+    for k, rate in enumerate(rates):
+        known = np.isfinite(rate[:, 0])
+        if known.any():
+            for axis in range(2):
+                filled = np.interp(at, at[known], rate[known, axis])
+                fast[k, :, axis] = fast_part(np.concatenate([[0.0], np.cumsum(filled)]), period)
+    return fast
+
+
+def jitter_by_cell(rates: Floats, period_frames: float) -> Floats:
+    """Return the RMS (cells,) of the fast part of the ground's way, NaN where untold.
+
+    `rates` (cells, n - 1, 2) are those of `cell_rates`, the period is in frames.
+    """
+    return np.asarray(np.sqrt(np.mean((_fast_ways(rates, period_frames) ** 2).sum(axis=2), axis=1)))
+
+
+def shared_similarity(fast: Floats, middles: Floats, favour: float) -> Floats:
+    """Return the similarity (n, 4) of each frame that fits the fast ways (cells, n, 2) at the middles best.
+
+    Parts count by their jitter to the power of minus `favour`: the more, the stiller far ground stays.
+    """
+    known = np.isfinite(fast[:, 0, 0])
+    ways, basis = fast[known], _basis(middles[known])
+    weights = np.maximum(np.sqrt(np.mean((ways**2).sum(axis=2), axis=1)), 1e-9) ** -favour
+    normal = np.einsum("cip,c,ciq->pq", basis, weights, basis)
+    right = np.einsum("cip,c,cti->pt", basis, weights, ways)
+    return np.asarray(np.linalg.solve(normal + 1e-6 * np.trace(normal) * np.eye(4), right).T)
 
 
 def _limited(similarity: Floats, across: float) -> Floats:
     """Return similarities within what the view has room for."""
     limits = np.array([_MOST_SHIFT * across, _MOST_SHIFT * across, _MOST_LOG_SCALE, _MOST_LOG_SCALE])
     return np.asarray(np.clip(similarity, -limits, limits))
-
-
-def _cell_rates(drifts: list[Drift], count: int, corner: Floats, similarity: Floats) -> Floats:
-    """Return the median motion (cells, n - 1, 2) of held-out matches in each part of the picture, or NaN."""
-    columns, rows = CELLS
-    rates = np.full((columns * rows, count - 1, 2), np.nan)
-    for drift in drifts:
-        place, motion = drift.place[drift.held], drift.motion[drift.held]
-        basis = _basis(place)
-        moved = motion - basis @ (similarity[drift.j] - similarity[drift.i])
-        share = (place / corner + 1.0) / 2.0
-        across = np.clip((share[:, 0] * columns).astype(int), 0, columns - 1)
-        cell = across + columns * np.clip((share[:, 1] * rows).astype(int), 0, rows - 1)
-        for k in range(columns * rows):
-            inside = cell == k
-            if np.count_nonzero(inside) >= _LEAST_IN_CELL:
-                rates[k, drift.i : drift.j] = np.median(moved[inside], axis=0) / (drift.j - drift.i)
-    return rates
-
-
-def jitter_by_cell(
-    drifts: list[Drift], count: int, corner: Floats, similarity: Floats, period_frames: float
-) -> Floats:
-    """Return the RMS (cells,) of the fast part of the ground's motion from frame to frame, NaN where untold.
-
-    On held-out matches, after `similarity` (n, 4), in units at z = 1; `corner` (2,) is the view's half size.
-    """
-    rates = _cell_rates(drifts, count, corner, similarity)
-    period = min(period_frames, count / 2.0)
-    found = np.full(len(rates), np.nan)
-    for k, cell in enumerate(rates):
-        known = np.isfinite(cell[:, 0])
-        if np.count_nonzero(known) >= max(_LEAST_SHARE * count, 4):
-            fast = np.stack([fast_part(cell[:, axis], period) for axis in range(2)], axis=1)[known]
-            found[k] = np.sqrt(np.mean((fast**2).sum(axis=1)))
-    return found
 
 
 @dataclass(frozen=True)
@@ -173,25 +230,34 @@ def residual_similarity(
     It must lower it over the whole picture by a tenth, and nowhere raise it: ground far off, which hardly
     moves, is not made to shake for the sake of near ground. `px` is delivered px per unit at z = 1.
     """
+    if not drifts:
+        return Residual(None, None, None)
     corner = np.abs(field.straight_corners(crop)[0, :2])
-    still = np.zeros((count, 4))
-    before = jitter_by_cell(drifts, count, corner, still, period_frames)
-    known = np.isfinite(before)
+    told, held = cell_rates(drifts, count, corner)
+    before = jitter_by_cell(held, period_frames)
+    # Matches used and held out must tell the same of a part, else it is badly measured and has no say.
+    apart = jitter_by_cell(told - held, period_frames)
+    known = np.isfinite(apart) & (apart <= np.maximum(_APART * before, _APART_PX / px))
     if not known.any():
         return Residual(None, None, None)
 
     def overall(cells: Floats) -> float:
         return float(np.sqrt(np.mean(cells[known] ** 2)))
 
-    wanted = fast_similarities(drifts, count, period_frames)
     best = Residual(None, overall(before), overall(before))
-    for share in (1.0, 0.7, 0.4):
-        similarity = _limited(share * wanted, 2.0 * float(corner[0]))
-        after = jitter_by_cell(drifts, count, corner, similarity, period_frames)
+    middles = cell_middles(drifts, corner)
+    fast = _fast_ways(told, period_frames)
+    fast[~known] = np.nan
+    for favour in _FAVOURS:
+        similarity = _limited(shared_similarity(fast, middles, favour), 2.0 * float(corner[0]))
+        moved = held - np.einsum("cip,tp->cti", _basis(middles), np.diff(similarity, axis=0))
+        after = jitter_by_cell(moved, period_frames)
         allowed = np.maximum(_WORSE * before, before + _WORSE_PX / px)
-        if (after[known] > allowed[known]).any() or not np.isfinite(after[known]).all():
-            continue
         left = overall(after)
-        if left < _WORTH * overall(before) and left < (best.after or np.inf):
+        if (
+            (after[known] <= allowed[known]).all()
+            and left < _WORTH * overall(before)
+            and left < (best.after or np.inf)
+        ):
             best = Residual(similarity, overall(before), left)
     return best

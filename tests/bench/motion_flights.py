@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from pipeline.demo.flight import Exposure, FlightSpec
 
-FRAMES = 60
+FRAMES = 48
 _HEIGHT_M = 70.0
 _INTERVAL_S = 2.0
 
@@ -20,7 +20,7 @@ def _speed(share_of_height: float, height_m: float = _HEIGHT_M) -> float:
 # 0.5° RMS shake about each axis, a 3° yaw step, and position jitter (design, section 9)
 _SHAKEN = FlightSpec(
     frames=FRAMES,
-    size=(1000, 750),
+    size=(800, 600),
     interval_s=_INTERVAL_S,
     height_m=_HEIGHT_M,
     yaw_steps=((FRAMES // 2, 3.0),),
@@ -64,7 +64,7 @@ FLIGHTS = {
         start_m=(-560.0, 60.0),
         heading_deg=75.0,
         turn_deg=60.0,
-        yaw_steps=((12, 3.0), (24, -2.0), (36, 3.0), (48, -3.0)),
+        yaw_steps=((10, 3.0), (19, -2.0), (29, 3.0), (38, -3.0)),
     ),
     "low over buildings": replace(
         _SHAKEN, name="Harbour Wall", seed=28, height_m=32.0, speed_m_s=_speed(0.06, 32.0)

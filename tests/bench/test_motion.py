@@ -8,6 +8,7 @@ by a Gaussian, and as large a crop as leaves no border (common practice, no sour
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -179,31 +180,37 @@ def measured(name: str, folder: Path, truth: dict[str, Any] | None) -> Row:
     )
 
 
-def test_known_truth_flights(tmp_path: Path) -> None:
-    rows = []
-    for name, spec in FLIGHTS.items():
-        folder = written_flight(spec)
-        (outcome,) = run_card(
-            folder / "card", tmp_path / name, load_settings(None, []), sequence=None, progress=Quiet()
-        )
-        truth = json.loads((folder / "truth.json").read_text())["flights"][0]
-        rows.append(measured(name, outcome.folder, truth))
-        stabilise = read_report(outcome.folder / "stabilise.json")
-        assert float(stabilise.applied["least_clearance_px"]) >= 0.0, name  # type: ignore[arg-type]
-        assert no_black_border(outcome.videos[0]), name
+@pytest.fixture(scope="module")
+def table() -> Iterator[list[Row]]:
+    """The rows of the flights that were run, shown when the last of them is done."""
+    rows: list[Row] = []
+    yield rows
     show(rows)
-    for row in rows:
-        assert row.crop >= CROP - 1e-6, row.name
-        assert row.left_px is not None and row.left_px <= JITTER_PX, row.name
 
 
-def test_a_real_flight_before_and_after(data_dir: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", FLIGHTS)
+def test_known_truth_flight(name: str, tmp_path: Path, table: list[Row]) -> None:
+    folder = written_flight(FLIGHTS[name])
+    (outcome,) = run_card(
+        folder / "card", tmp_path / "out", load_settings(None, []), sequence=None, progress=Quiet()
+    )
+    truth = json.loads((folder / "truth.json").read_text())["flights"][0]
+    row = measured(name, outcome.folder, truth)
+    table.append(row)
+    clearance = read_report(outcome.folder / "stabilise.json").applied["least_clearance_px"]
+    assert float(clearance) >= 0.0  # type: ignore[arg-type]
+    assert no_black_border(outcome.videos[0])
+    assert row.crop >= CROP - 1e-6
+    assert row.left_px is not None and row.left_px <= JITTER_PX
+
+
+def test_a_real_flight_before_and_after(data_dir: Path, tmp_path: Path, table: list[Row]) -> None:
     """`aerial_steady`: a survey flight that turns by up to 110° from one photo to the next."""
     settings = load_settings(None, [])
     (outcome,) = run_card(
         data_dir / "aerial_steady", tmp_path / "real", settings, sequence=None, progress=Quiet()
     )
-    show([measured("aerial_steady", outcome.folder, None)])
+    table.append(measured("aerial_steady", outcome.folder, None))
     assert no_black_border(outcome.videos[0])
 
 
