@@ -23,7 +23,7 @@ _TOP_SHARE, _SKY_SHARE = 0.3, 0.2
 _NEIGHBOURS, _NEAR_FRAMES = 4, 4
 _SHIFT_ROWS = 8
 _REACH_ROWS = 2
-_STILL_SHARE = 0.08  # rows that differ by more from photo to photo are no sky, and tell nothing
+_STILL_SHARE = 0.04  # rows that differ by more from photo to photo are no sky, and tell nothing
 _BANDS = 8
 _THIRDS = 3
 _LEAST_IN_BAND = 4
@@ -53,6 +53,8 @@ def blade_shadows(
     NaN is told where neither ground nor enough neighbours say anything.
     """
     by_ground = _by_ground(len(profiles), pairs, shape)
+    if 2 * np.count_nonzero(np.isfinite(by_ground)) > len(profiles):
+        return by_ground  # no sky at the top: rows would compare one piece of ground with another
     return np.where(np.isfinite(by_ground), by_ground, _by_rows(profiles))
 
 
