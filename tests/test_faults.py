@@ -107,7 +107,9 @@ def test_photos_without_anything_in_them_become_a_video_of_that(tmp_path: Path, 
     assert len(shown) == 12
     # from sRGB (IEC 61966-2-1) to light and on to the code of BT.1886
     light = 0.0 if level == 0 else ((level / 255 + 0.055) / 1.055) ** 2.4
-    assert np.abs(shown - 255 * light ** (1 / 2.4)).max() <= 2
+    error = shown - 255 * light ** (1 / 2.4)
+    assert abs(error.mean()) <= 1.0  # a step of the limited range is 1.2 of these
+    assert np.abs(error).max() <= 4.0  # the dither's steps, as the encoder leaves them
     assert any("too little matches" in warning for warning in outcome.warnings)
 
 
