@@ -16,7 +16,7 @@ from pipeline.geometry.calibrate import self_calibrate
 from pipeline.geometry.camera import rescale_points
 from pipeline.geometry.choice import Candidates, choose
 from pipeline.geometry.lens import Lens
-from pipeline.geometry.pose import Pose, attitude, pair_poses, rotation_near
+from pipeline.geometry.pose import Pose, angle_between, attitude, pair_poses, rotation_near
 from pipeline.geometry.rotation import PairRotation, average
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
@@ -30,6 +30,9 @@ ASSUMED_FIELD_DEG = 73.0
 MATCH_NOISE_PX = 0.5
 """Standard deviation of a matched feature's place, in px of a 1,000 px proxy."""
 
+_CLEAR = 100
+_CONFIRMING = 4
+_MOST_OFF_TAGS = 4.0
 _RICH = 80
 _CALIBRATING = 30
 _MOST_FOCAL_SIGMA = 0.12
@@ -133,6 +136,7 @@ def poses_of(
     size: tuple[int, int],
     noise_px: float,
 ) -> list[Pose]:
+    """Return the poses that the matches of a pair allow, but those held out; none where too few agree."""
     told_i, told_j = told_attitude(frames[pair.i]), told_attitude(frames[pair.j])
     expected = None
     if told_i is not None and told_j is not None:
@@ -141,9 +145,39 @@ def poses_of(
     used, _ = _split(len(pair.matches.points_i))
     points_i = pair.matches.points_i[used].astype(float)
     points_j = pair.matches.points_j[used].astype(float)
-    return pair_poses(
+    poses = pair_poses(
         points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography(), expected, down
     )
+    if expected is None:
+        return poses
+    # Waves are matched by chance, and by enough of them a pose of any size: few matches do not overrule tags.
+    most = _MOST_OFF_TAGS * ATTITUDE_SIGMA_RAD
+    return [p for p in poses if p.inliers >= _CLEAR or angle_between(p.rotation, expected[0]) <= most]
+
+
+def confirmed(sequence: Sequence, pairs: list[PairFigures], allowed: list[list[Pose]]) -> list[list[Pose]]:
+    """Return the poses less those of few matches that no other pairs can confirm, where tags tell instead.
+
+    Poses found from waves or noise contradict each other only where a frame has several of them.
+    """
+    told = [told_attitude(frame) is not None for frame in sequence.frames]
+    kept = list(allowed)
+    while True:
+        ends = [end for pair, poses in zip(pairs, kept, strict=True) if poses for end in (pair.i, pair.j)]
+        times = np.bincount(np.array(ends, int), minlength=len(told))
+        alone = [
+            k
+            for k, (pair, poses) in enumerate(zip(pairs, kept, strict=True))
+            if poses
+            and max(pose.inliers for pose in poses) < _CLEAR
+            and min(times[pair.i], times[pair.j]) < _CONFIRMING
+            and told[pair.i]
+            and told[pair.j]
+        ]
+        if not alone:
+            return kept
+        for k in alone:
+            kept[k] = []
 
 
 def held_out_rotation(

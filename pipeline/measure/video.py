@@ -47,7 +47,7 @@ class ClipFigures:
     flicker_rms_ev: float | None
     flicker_worst_ev: float | None
     outlier_frames: int | None
-    jitter_rms_px: float | None
+    ground_jitter_px: float | None
     second_difference_rms_px: float | None
     stability_score: float | None
     lost_pairs: int

@@ -18,6 +18,7 @@ from pipeline.measure.motion import horizon_tilt_deg, jitter_rms_px, yaw_step_wo
 from pipeline.measure.parallax import jitter_by_cell
 from pipeline.measure.speed import speed_uneven_pct
 from pipeline.measure.triple import compare_with_photos, stability_score
+from pipeline.measure.video import measure_clip
 from pipeline.report.finding_measures import FINDING_MEASURES
 from pipeline.report.measure import Measure
 from pipeline.settings import configs_dir, read_toml
@@ -135,8 +136,8 @@ _ALL = (
         name="jitter",
         unit="px",
         better="lower",
-        definition="Root mean square of the fast part of the orientation path, or on a video of the ground's "
-        "motion, in pixels of the delivered picture.",
+        definition="Root mean square of the fast part of the orientation path, in pixels of the delivered "
+        "picture: what turning alone does to it.",
         source="High pass as for the flicker (design, section 4).",
         function=jitter_rms_px,
     ),
@@ -174,10 +175,20 @@ _ALL = (
         name="parallax jitter",
         unit="px",
         better="lower",
-        definition="Root mean square over parts of the picture of the fast part of the ground's motion from "
-        "frame to frame in the steady view, in pixels of the delivered picture.",
-        source="Median motion of held-out matches in 4 x 3 parts; high pass as for the flicker.",
+        definition="Root mean square over parts of the picture of the fast part of the ground's way in the "
+        "steady view, in pixels of the delivered picture: what the drone's unsteady place does to it.",
+        source="Way of held-out matches in 3 x 3 parts; high pass as for the flicker.",
         function=jitter_by_cell,
+    ),
+    Measure(
+        key="ground_jitter_px",
+        name="jitter of the ground",
+        unit="px",
+        better="lower",
+        definition="Root mean square over the picture of the fast part of the ground's way as it is seen, in "
+        "pixels of the delivered picture: turning, the drone's place and the rendering together.",
+        source="Points followed from frame to frame; high pass as for the flicker (design, section 4).",
+        function=measure_clip,
     ),
     Measure(
         key="crop_ratio",

@@ -62,6 +62,14 @@ _SENTENCES: tuple[tuple[str, dict[Judgement, str]], ...] = (
             "not measured": "The motion could not be judged",
         },
     ),
+    (
+        "ground_jitter_px",
+        {
+            "within": "The ground passes smoothly",
+            "beyond": "The ground still shakes, as the drone's place did",
+            "not measured": "The ground could not be judged",
+        },
+    ),
 )
 
 

@@ -13,6 +13,7 @@ import imageio.v3 as iio
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.cluster import near
 from pipeline.corrections import Corrections
 from pipeline.fingerprint import fingerprint
 from pipeline.measure.flash import FlashFigures, FlashMeter
@@ -25,8 +26,8 @@ from pipeline.render.timing import Timing
 from pipeline.settings import Settings
 from pipeline.stages.result import Figures, StageResult
 
-CLIP_KEYS = ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "jitter_rms_px", "stability_score")
-VIEW_VERSION = 1  # raise it when the thumbnails of a flight are measured differently
+CLIP_KEYS = ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "ground_jitter_px", "stability_score")
+VIEW_VERSION = 2  # raise it when the thumbnails of a flight are measured differently
 _COMPARED = 12  # frames that are held against their photos
 
 
@@ -80,7 +81,7 @@ def measure(
     shown = Shown(None, None, 0)
     if have_all:
         photos = (iio.imread(pictures[result.frames[place]["frame"]]) for place in left.kept)
-        shown = compare_with_photos(zip(photos, left.kept.values(), strict=True), executor.map)
+        shown = compare_with_photos(zip(photos, left.kept.values(), strict=True), near(executor).map)
     result.found |= {"crop_ratio": 1.0, "distortion_value": 1.0}
     result.left |= {"crop_ratio": shown.crop_ratio, "distortion_value": shown.distortion}
     if shown.crop_ratio is None:

@@ -164,7 +164,7 @@ def measured(name: str, folder: Path, truth: dict[str, Any] | None) -> Row:
     plain = measure_clip(iter(frames), 30.0, WIDTH_PX)
     # those of the video are told at its own size
     wide = WIDTH_PX / encode.applied["outputs"][0]["width"]  # type: ignore[index, call-overload]
-    seen = [encode.found["jitter_rms_px"], encode.left["jitter_rms_px"]]
+    seen = [encode.found["ground_jitter_px"], encode.left["ground_jitter_px"]]
     return Row(
         name,
         before,
@@ -175,7 +175,7 @@ def measured(name: str, folder: Path, truth: dict[str, Any] | None) -> Row:
         *(None if value is None else value * wide for value in seen),
         encode.left["stability_score"],
         encode.left["distortion_value"],
-        plain.jitter_rms_px,
+        plain.ground_jitter_px,
         crop,
     )
 

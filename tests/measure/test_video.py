@@ -83,7 +83,7 @@ def test_a_steady_even_flight_measures_as_nothing() -> None:
     assert figures.frames == 50
     assert figures.lost_pairs == 0
     assert figures.flicker_rms_ev is not None and figures.flicker_rms_ev < 0.001
-    assert figures.jitter_rms_px is not None and figures.jitter_rms_px < 0.02
+    assert figures.ground_jitter_px is not None and figures.ground_jitter_px < 0.02
 
 
 @pytest.mark.parametrize("sigma", [0.01, 0.08])
@@ -93,7 +93,7 @@ def test_known_flicker_is_recovered(sigma: float) -> None:
     fast = high_pass(gain, PERIOD)
     assert figures.flicker_rms_ev == pytest.approx(rms(fast), abs=0.001)
     assert figures.flicker_worst_ev == pytest.approx(np.abs(fast).max(), abs=0.003)
-    assert figures.jitter_rms_px is not None and figures.jitter_rms_px < 0.03
+    assert figures.ground_jitter_px is not None and figures.ground_jitter_px < 0.03
 
 
 SLOW_LIGHT = 0.4 * np.sin(2.0 * np.pi * np.arange(80) / 160.0)
@@ -123,7 +123,7 @@ def test_known_jitter_is_recovered(sigma_quarters: float, flicker: float) -> Non
     figures = measured(flicker * mild(rng, 50), course(50) + shake)
     fast = np.stack([high_pass(shake[:, axis] / 4.0, PERIOD) for axis in (0, 1)], axis=1)
     expected = float(np.sqrt(np.mean(np.sum(fast**2, axis=1))))
-    assert figures.jitter_rms_px == pytest.approx(expected, abs=0.02)
+    assert figures.ground_jitter_px == pytest.approx(expected, abs=0.02)
     second = float(np.sqrt(np.mean(np.sum(np.diff(shake / 4.0, 2, axis=0) ** 2, axis=1))))
     assert figures.second_difference_rms_px == pytest.approx(second, abs=0.05)
 
@@ -132,8 +132,8 @@ def test_jitter_is_told_for_the_delivered_width() -> None:
     shake = np.round(6.0 * mild(np.random.default_rng(3), 30, 2)).astype(np.int64)
     frames = list(clip(np.zeros(30), course(30) + shake))
     narrow, wide = measure_clip(frames, FPS, 640), measure_clip(frames, FPS, 1920)
-    assert narrow.jitter_rms_px is not None and wide.jitter_rms_px is not None
-    assert wide.jitter_rms_px == pytest.approx(3.0 * narrow.jitter_rms_px, rel=1e-9)
+    assert narrow.ground_jitter_px is not None and wide.ground_jitter_px is not None
+    assert wide.ground_jitter_px == pytest.approx(3.0 * narrow.ground_jitter_px, rel=1e-9)
 
 
 @pytest.mark.parametrize("step", [20, 60])
@@ -182,7 +182,7 @@ def test_a_held_frame_shows_as_jitter() -> None:
     places = course(40, (32, 8))
     places[20] = places[19]  # the photo before stands in for a missing one
     figures = measured(np.zeros(40), places)
-    assert figures.jitter_rms_px is not None and figures.jitter_rms_px > 0.5
+    assert figures.ground_jitter_px is not None and figures.ground_jitter_px > 0.5
 
 
 def test_a_blank_frame_is_bridged_and_counted() -> None:
@@ -195,7 +195,7 @@ def test_a_blank_frame_is_bridged_and_counted() -> None:
 
 def test_two_frames_are_too_few() -> None:
     figures = measured(np.zeros(2), course(2))
-    assert (figures.frames, figures.flicker_rms_ev, figures.jitter_rms_px) == (2, None, None)
+    assert (figures.frames, figures.flicker_rms_ev, figures.ground_jitter_px) == (2, None, None)
 
 
 def test_frames_are_decoded_in_colour_and_reduced(tmp_path: Path) -> None:

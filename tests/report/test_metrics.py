@@ -21,6 +21,7 @@ DESIGNED = (
     "ground_delta_e_rms",
     "ground_delta_e_worst",
     "jitter_rms_px",
+    "ground_jitter_px",
     "yaw_step_worst_deg",
     "speed_uneven_pct",
     "crop_ratio",

@@ -205,8 +205,8 @@ def test_what_was_found_and_what_is_left(tmp_path: Path, monkeypatch: pytest.Mon
     high_pass = gains_ev - np.polyval(np.polyfit(np.arange(20), gains_ev, 1), np.arange(20))
     assert found["flicker_rms_ev"] == pytest.approx(np.sqrt(np.mean(high_pass**2)), rel=0.15)
     assert left["flicker_rms_ev"] < 0.01
-    assert found["jitter_rms_px"] > 1.0
-    assert left["jitter_rms_px"] < 0.1 * found["jitter_rms_px"]
+    assert found["ground_jitter_px"] > 1.0
+    assert left["ground_jitter_px"] < 0.1 * found["ground_jitter_px"]
     assert left["crop_ratio"] == pytest.approx(0.9, abs=0.003)  # seen in the video, not taken from the path
     assert left["distortion_value"] > 0.99
     assert left["stability_score"] > found["stability_score"]
