@@ -41,6 +41,7 @@ from pipeline.render.produce import RenderJob, rendered_frames
 from pipeline.render.shutter import plan_shutter
 from pipeline.render.timing import plan_video
 from pipeline.render.writer import Stamp, ffmpeg_command
+from pipeline.sequence import Sequence
 from pipeline.settings import EncodeSettings, LoadSettings
 from tests.bench.flights import TWELVE_MEGAPIXELS, written_flight
 
@@ -124,6 +125,12 @@ def rendered(job: RenderJob, workers: int, photos: int | None = None) -> list[An
     video = plan_video(job.corrections, EncodeSettings()).frames[:photos]
     with local_executor(workers) as executor:
         return [frame.samples[0] for frame in rendered_frames(job, video, executor, workers)]
+
+
+def look_through(sequence: Sequence, card: Path, workers: int) -> None:
+    with local_executor(workers) as executor:
+        for _ in look_and_compare(sequence, card, None, executor, workers, lambda count: None):
+            pass
 
 
 def encode_alone(frames: list[Any], path: Path) -> None:
@@ -233,9 +240,7 @@ def test_two_workers_against_one(card: Path, finished: Finished) -> None:
     for workers in (1, 2):
         spent["render"].append(timed(partial(rendered, job, workers, 12)))
         spent["with blur"].append(timed(partial(rendered, blurred, workers, 12)))
-        with local_executor(workers) as executor:
-            looks = partial(look_and_compare, sequence, card, None, executor, workers, lambda count: None)
-            spent["measure"].append(timed(lambda looks=looks: list(looks())))
+        spent["measure"].append(timed(partial(look_through, sequence, card, workers)))
     # Two workers that hinder one another, by locks or by memory, take more processor time or gain less;
     # where others use the machine, the gain tells of them, and only the processor time of the work.
     print("\n            1 worker  2 workers  gain   processor s of 1 and 2")
