@@ -17,7 +17,6 @@ from pipeline.demo.card import write_flights
 from pipeline.demo.flight import FlightSpec
 from pipeline.diagnosing import write_diagnosis
 from pipeline.outputs import Folder
-from pipeline.report.diagnose import SCHEMA_FILE
 from pipeline.run import run_card
 from pipeline.settings import load_settings
 from tests.watching import Quiet, digests
@@ -70,7 +69,7 @@ def test_photographs_are_diagnosed_on_site_and_the_card_is_only_read(card: Path)
     result = evenflight("diagnose", card, "--json")
     assert result.exit_code == 0, result.output
     told = json.loads(result.stdout)
-    schema = Path(pipeline.report.__file__).parent / SCHEMA_FILE
+    schema = Path(pipeline.report.__file__).parent / "diagnosis.schema.json"
     jsonschema.validate(told, json.loads(schema.read_text("utf-8")))
     assert {"heading_step", "missing"} <= set(causes(told))
     step = next(f for f in told["findings"] if f["cause"] == "heading_step")

@@ -19,9 +19,6 @@ CAUTION = (
     "maker's limits, the drone in sight, a battery reserve, people below, obstacles and wind come first."
 )
 
-SCHEMA_FILE = "diagnosis.schema.json"
-"""The published JSON Schema of `Diagnosis`, beside this module."""
-
 _GRAVITY = {"note": 0, "visible": 1, "spoils": 2}
 
 # How much a cause of the same severity disturbs the viewer: what moves or blinks before what merely is.

@@ -1,4 +1,4 @@
-"""The one shape of all stage reports, its published JSON Schema, and writing and reading it."""
+"""The one shape of all stage reports, and writing and reading them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from typing import Any, Literal, Self, get_args
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue, ValidationError, model_validator
 
 from pipeline import __version__
-from pipeline.corrections import Corrections
 from pipeline.errors import EvenflightError
 from pipeline.stages.result import StageResult
 
@@ -89,18 +88,6 @@ class Report(_Record):
             odd = ", ".join(sorted(self.unmeasured.keys() - nulls))
             raise ValueError(f"'unmeasured' gives a reason for what has a value: {odd}")
         return self
-
-
-PUBLISHED: dict[str, type[BaseModel]] = {
-    "report.schema.json": Report,
-    "corrections.schema.json": Corrections,
-}
-
-
-def schema_text(model: type[BaseModel]) -> str:
-    """Return the JSON Schema (draft 2020-12) of what `model` writes, as the text of its published file."""
-    schema = model.model_json_schema(by_alias=True, mode="serialization")
-    return as_json({"$schema": "https://json-schema.org/draft/2020-12/schema", **schema})
 
 
 def as_json(value: Any) -> str:

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from pipeline import report
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
-from pipeline.report.diagnose import SCHEMA_FILE
-from pipeline.report.schema import PUBLISHED, as_json, read_report, schema_text, write_report, write_text
+from pipeline.report.published import PUBLISHED, schema_text, write_schemas
+from pipeline.report.schema import as_json, read_report, write_report, write_text
 from pipeline.settings import load_settings
 from pipeline.stages.result import StageResult
 
@@ -44,7 +44,13 @@ def test_the_published_schema_is_the_model(name: str) -> None:
 
 
 def test_no_other_schema_is_published() -> None:
-    assert {path.name for path in PACKAGE.glob("*.schema.json")} == {*PUBLISHED, SCHEMA_FILE}
+    assert {path.name for path in PACKAGE.glob("*.schema.json")} == set(PUBLISHED)
+
+
+def test_the_published_schemas_are_written_as_they_are(tmp_path: Path) -> None:
+    write_schemas(tmp_path)
+    written = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    assert written == {name: (PACKAGE / name).read_bytes() for name in PUBLISHED}
 
 
 def test_a_written_report_obeys_the_published_schema(tmp_path: Path) -> None:
