@@ -16,13 +16,13 @@ PACKAGE = Path(pipeline.__file__).parent
 
 # Lowest first; a part may import its own level and those below it.
 LEVELS = (
-    ("errors", "parallel", "cluster", "sequence", "corrections", "settings", "__init__"),
+    ("errors", "parallel", "cluster", "sequence", "corrections", "settings", "fingerprint", "__init__"),
     ("photo", "colour", "geometry"),
     ("measure", "card"),
     ("stages", "render"),
     ("report",),
     ("planning",),
-    ("run", "job", "diagnosing", "onsite", "rendering", "proofs", "workshop", "plan", "outputs", "fingerprint"),
+    ("run", "job", "diagnosing", "onsite", "rendering", "proofs", "workshop", "plan", "outputs"),
     ("demo",),
     ("console",),
     ("cli",),
