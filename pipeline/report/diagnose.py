@@ -51,6 +51,8 @@ _DISTURBS: dict[Cause, float] = {
 }
 
 _MOST_RATIO = 10.0
+_MENDED_COUNTS = 0.5
+_MOST_NAMES = 4
 
 
 class Diagnosis(BaseModel):
@@ -88,8 +90,27 @@ def diagnose(evidence: Evidence) -> Diagnosis:
 
 def weight(finding: Finding) -> tuple[int, float]:
     """Return the order of findings: by what is left to see, then by what was there."""
-    before = min(finding.ratio, _MOST_RATIO) * _DISTURBS[finding.cause]
-    return _GRAVITY[finding.severity], before
+    return _GRAVITY[finding.severity], _disturbance(finding)
+
+
+def _disturbance(finding: Finding) -> float:
+    """How much a finding disturbed the viewer before any correction."""
+    return min(finding.ratio, _MOST_RATIO) * _DISTURBS[finding.cause]
+
+
+def gravest(found: list[Finding]) -> Finding:
+    """Return the finding that the verdict begins with, of those that `found` holds in order.
+
+    Flashing can do harm, so it is told whether mended or not. What still spoils the video comes next. Else it
+    is what went most wrong in the air: a pilot learns more from a heavy fault that was mended than from a
+    slight one that still shows, and so a mended one counts half.
+    """
+    flashing = next((finding for finding in found if finding.cause == "flashing"), None)
+    if flashing is not None:
+        return flashing
+    if found[0].severity == "spoils":
+        return found[0]
+    return max(found, key=lambda finding: _disturbance(finding) * (_MENDED_COUNTS if finding.mended else 1.0))
 
 
 def verdict(evidence: Evidence, found: list[Finding]) -> str:
@@ -100,37 +121,49 @@ def verdict(evidence: Evidence, found: list[Finding]) -> str:
             f"All {evidence.count} frames stay within their limits. "
             "Fly the next one the same way."
         )
-    worst = found[0]
-    return " ".join((_first(worst), _second(evidence, found), _third(worst)))
-
-
-def _first(worst: Finding) -> str:
-    seen = worst.seen[0].upper() + worst.seen[1:]
-    return f"{seen}: {worst.why}."
-
-
-def _second(evidence: Evidence, found: list[Finding]) -> str:
-    rest = found[1:]
-    mends = "was mended" if evidence.rendered else "can be mended by `run`"
-    mended = sum(finding.mended for finding in found)
-    if not rest:
-        state = f"it {mends}" if found[0].mended else "it is still there in the video"
-        if not evidence.rendered and not found[0].mended:
-            state = "`run` will not mend it"
-        return f"That is the only thing beyond its limit, and {state}."
-    names = list(dict.fromkeys(f.cause.replace("_", " ") for f in rest if f.cause != found[0].cause))
-    listed = ", ".join(names[:4]) + (" and more" if len(names) > 4 else "")
-    also = f"Also found: {listed}" if names else f"It happens {len(found)} times"
-    return f"{also}; of all {len(found)} findings {mended} {'were' if mended != 1 else 'was'} " + (
-        "mended." if evidence.rendered else "such as `run` mends."
+    worst = gravest(found)
+    rest = [finding for finding in found if finding is not worst]
+    return " ".join(
+        (_first(worst, evidence.rendered), _second(worst, rest, evidence.rendered), _third(worst))
     )
+
+
+def _first(worst: Finding, rendered: bool) -> str:
+    seen = worst.seen[0].upper() + worst.seen[1:]
+    mended = (" (mended in the video)" if rendered else " (`run` mends it)") if worst.mended else ""
+    return f"{seen}{mended}: {worst.why}."
+
+
+def _second(worst: Finding, rest: list[Finding], rendered: bool) -> str:
+    """What else there is: what still shows, then what was mended, by name."""
+    if not rest:
+        if worst.mended:
+            return "Nothing else is beyond its limit."
+        state = "it is still there in the video" if rendered else "`run` will not mend it"
+        return f"That is the only thing beyond its limit, and {state}."
+    shows, mends = (
+        ("still to be seen", "mended") if rendered else ("beyond what `run` mends", "`run` also mends")
+    )
+    parts = [
+        f"{words}: {listed}"
+        for words, listed in (
+            (shows, _listed([finding for finding in rest if not finding.mended])),
+            (mends, _listed([finding for finding in rest if finding.mended])),
+        )
+        if listed
+    ]
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _listed(found: list[Finding]) -> str:
+    names = list(dict.fromkeys(finding.cause.replace("_", " ") for finding in found))
+    return ", ".join(names[:_MOST_NAMES]) + (" and more" if len(names) > _MOST_NAMES else "")
 
 
 def _third(worst: Finding) -> str:
     air, desk = worst.remedy.air, worst.remedy.desk
-    if worst.mended or air is None:
-        return f"At the desk: {desk or air}."
-    return f"Next time: {air}."
+    return f"At the desk: {desk}." if air is None else f"Next time: {air}."
 
 
 def _not_measured(evidence: Evidence) -> list[str]:

@@ -271,6 +271,27 @@ def smear_pct(spec: FlightSpec) -> float:
     return float(100.0 * np.median(np.hypot(*(seen - start))) / width / 0.95)
 
 
+def shown_pct(spec: FlightSpec, frame: int, box: tuple[float, float, float, float]) -> float:
+    """Least share of the ground under a box of a frame that a later photo shows in its 16:9 middle, per cent.
+
+    The box is left, top, width and height as shares of the photo. A steady view of a calm flight looks as
+    the camera does, and keeps 0.95 of the photo's width, as for `shake_px`.
+    """
+    truths, (width, height) = fly(spec), spec.size
+    middle = np.array([(width - 1) / 2, (height - 1) / 2])
+    x, y = np.meshgrid(*(np.linspace(box[a], box[a] + box[a + 2], 15) for a in (0, 1)))
+    pixels = np.stack([x.ravel() * width, y.ravel() * height])
+    rays = np.vstack([(pixels - middle[:, None]) / spec.focal_px, np.ones(pixels.shape[1])])
+    rays = truths[frame].rotation.T @ rays
+    ground = truths[frame].position_m[:, None] - truths[frame].position_m[2] / rays[2] * rays
+    half = 0.5 * 0.95 * width / spec.focal_px * np.array([1.0, 9.0 / 16.0])
+    shares = []
+    for truth in truths[frame:]:
+        seen = truth.rotation @ (ground - truth.position_m[:, None])
+        shares.append(np.mean(np.all(np.abs(seen[:2] / seen[2]) <= half[:, None], axis=0)))
+    return float(100.0 * min(shares))
+
+
 # --- the cases ---------------------------------------------------------------------------------------
 
 
@@ -302,7 +323,7 @@ def drifting(base: FlightSpec, strength: float) -> tuple[FlightSpec, float]:
 
 def bad_cases(first_seed: int, wanted: Container[str] = ()) -> Iterator[Case]:
     """Four flights of each group of causes, one for each strength and scene; of all groups by default."""
-    groups = (_turned, _tilted, _shaken, _uneven, _adrift, _smeared, _clipped, _crushed, _flashing)
+    groups = (_turned, _tilted, _shaken, _uneven, _adrift, _smeared, _clipped, _crushed, _flashing, _passing)
     for g, group in enumerate(groups):
         if not wanted or group.__name__[1:] in wanted:
             for k, strength in enumerate(STRENGTHS):
@@ -426,6 +447,20 @@ def _flashing(base: FlightSpec, k: int, strength: float) -> Case:
     also = frozenset({"exposure_flicker", "sky_clipped", "light_change"})
     changes = sum(a != b for a, b in pairwise(levels))
     return Case("flashing", {"flashing": changes / 2.0 / 3.0}, bright, flicker_ev=levels, also=also)
+
+
+def _passing(base: FlightSpec, k: int, strength: float) -> Case:
+    """The drone flies on and what the flight is about is left behind, below the picture, to some part."""
+    base = replace(base, speed_m_s=1.5)
+    named, low, high = 5, 0.2, 0.75
+    box = (0.3 + 0.1 * k, low, 0.16, 0.16)
+    for _ in range(20):
+        box = (box[0], 0.5 * (low + high), box[2], box[3])
+        low, high = (low, box[1]) if shown_pct(base, named, box) < 50.0 / strength else (box[1], high)
+    share = shown_pct(base, named, box)
+    told = ", ".join(f"{value:.4f}" for value in box)
+    subject = (f"diagnose.subject=[{named}, {told}]",)
+    return Case("passing", {"subject_lost": 50.0 / max(share, 1.0)}, base, settings=subject)
 
 
 def clean_cases(first_seed: int, count: int = 20) -> Iterator[Case]:

@@ -47,13 +47,39 @@ def test_where_all_was_mended_the_first_sentence_still_names_the_true_cause() ->
     first = told.verdict.split(". ")[0]
     assert "heading changed by 3.0°" in first
     assert "HERN0031" in first
-    assert "can be mended by `run`" in told.verdict
+    assert "`run` mends it" in first
 
 
-def test_flashing_comes_first() -> None:
+def test_flashing_comes_first_even_where_it_was_mended() -> None:
     flashes = np.full(COUNT, 8.0)
     told = diagnose(quiet(flashes_found=flashes, spots=[Spot(0.5, 0.4, 0.03, 0.9)]))
     assert told.findings[0].cause == "flashing"
+    made = quiet(flashes_found=flashes, spots=[Spot(0.5, 0.4, 0.03, 0.9)])
+    made = with_figures(made, "encode", "left", flashes_per_s=0.0)
+    told = diagnose(made)
+    assert [f.cause for f in told.findings] == ["lens_spot", "flashing"]
+    assert "8 flashes a second" in told.verdict.split(". ")[0]
+    assert "lens spot" in told.verdict
+    assert "Next time: lock shutter" in told.verdict
+
+
+def test_a_heavy_fault_that_was_mended_comes_before_a_slight_one_that_shows() -> None:
+    slight, heavy = (quiet(spots=[Spot(0.5, 0.4, 0.03, depth)]) for depth in (0.1, 0.3))
+    firsts = []
+    for flown in (slight, heavy):
+        told = diagnose(with_figures(flown, "deflicker", "found", flicker_rms_ev=0.3))
+        assert told.findings[0].cause == "lens_spot"  # the list goes by what is left to see
+        firsts.append(told.verdict.split(". ")[0])
+    assert "EV RMS" in firsts[0]
+    assert "mends it" in firsts[0]
+    assert "something on the lens" in firsts[1]
+
+
+def test_the_second_sentence_tells_what_shows_and_what_was_mended() -> None:
+    flown = quiet(spots=[Spot(0.5, 0.4, 0.03, 0.3)], looks={k: figures(k, veil=0.3) for k in range(COUNT)})
+    flown = with_figures(flown, "deflicker", "found", flicker_rms_ev=0.3)
+    second = diagnose(flown).verdict.split(". ")[1]
+    assert second == "Beyond what `run` mends: haze; `run` also mends: exposure flicker"
 
 
 def test_a_diagnosis_obeys_its_published_schema() -> None:

@@ -244,6 +244,7 @@ def _shutter(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
             ratio=ratio,
             left=evidence.encode.applied["shutter"].get("wished_deg") if added else median,
             left_ratio=0.0 if added else ratio,
+            most="visible",
             air=f"use a neutral density filter and a shutter towards {wished:.1f} s, half the interval",
             desk="set encode.shutter_angle = 180: motion blur is made from the photos",
         )
