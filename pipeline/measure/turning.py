@@ -30,6 +30,9 @@ ASSUMED_FIELD_DEG = 73.0
 MATCH_NOISE_PX = 0.5
 """Standard deviation of a matched feature's place, in px of a 1,000 px proxy."""
 
+WEAK_RAD = float(np.deg2rad(0.1))
+"""Matches that tell the turn of a pair worse than this, two pixels and a half, tell it badly."""
+
 _CLEAR = 100
 _CONFIRMING = 4
 _MOST_OFF_TAGS = 4.0
@@ -220,6 +223,21 @@ def bridges_between(
     return bridges, rests
 
 
+def tag_links(
+    sequence: Sequence, pairs: list[PairFigures], sigmas_rad: list[float | None]
+) -> list[PairRotation]:
+    """Return what tags tell of the pairs whose matches tell the turn badly, or not at all (None).
+
+    A strip of land in open sea, say: its matches may be many, and fit turns a degree apart.
+    """
+    links = []
+    for pair, sigma in zip(pairs, sigmas_rad, strict=True):
+        here, there = told_attitude(sequence.frames[pair.i]), told_attitude(sequence.frames[pair.j])
+        if here is not None and there is not None and (sigma is None or sigma > WEAK_RAD):
+            links.append(PairRotation(pair.i, pair.j, there @ here.T, ATTITUDE_SIGMA_RAD))
+    return links
+
+
 def compact(sequence: Sequence, pairs: list[PairRotation]) -> tuple[Floats, Floats]:
     """Average over the photos alone and return orientations on the timeline, and the pairs' misfit."""
     place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
@@ -237,7 +255,9 @@ def choose_poses(
     candidates = [Candidates(place[pairs[k].i], place[pairs[k].j], allowed[k]) for k in known]
     alone = [PairRotation(pairs[k].i, pairs[k].j, np.eye(3), 1.0) for k in known]
     bridges, _ = bridges_between(sequence.photos, alone)
-    fixed = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in bridges]
+    worst = [max((pose.sigma_rad for pose in poses), default=None) for poses in allowed]
+    known_otherwise = bridges + tag_links(sequence, pairs, worst)
+    fixed = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in known_otherwise]
     labels = choose(len(place), candidates, fixed)
     chosen: list[Pose | None] = [None] * len(pairs)
     for k, label in zip(known, labels, strict=True):
@@ -298,7 +318,8 @@ def solve_motion(
         if pose is not None
     ]
     bridges, rests = bridges_between(sequence.photos, measured)
-    orientations, misfit = compact(sequence, measured + bridges)
+    links = tag_links(sequence, pairs, [None if pose is None else pose.sigma_rad for pose in poses])
+    orientations, misfit = compact(sequence, measured + bridges + links)
     typical = max(float(np.median(misfit)) if len(misfit) else 0.0, 1e-5)
     doubtful = (let_go or []) + [
         (p.i, p.j)
@@ -310,6 +331,6 @@ def solve_motion(
         if pose is not None:
             matches[pair.i] = max(matches[pair.i], pose.inliers)
             matches[pair.j] = max(matches[pair.j], pose.inliers)
-    sigma = _sigmas(len(sequence.frames), measured + bridges, misfit)[shown_frames(sequence)]
+    sigma = _sigmas(len(sequence.frames), measured + bridges + links, misfit)[shown_frames(sequence)]
     states = [rests.get(f.frame, "features") if f.usable else "held" for f in sequence.frames]
     return Motion(orientations, sigma, states, matches, doubtful)

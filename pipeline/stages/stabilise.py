@@ -30,6 +30,7 @@ from pipeline.measure.shutter import shutter_figures
 from pipeline.measure.speed import View, evened_places, ground_motion, ground_speed, speed_uneven_pct
 from pipeline.measure.turning import (
     MATCH_NOISE_PX,
+    WEAK_RAD,
     FocalLength,
     Motion,
     bridges_between,
@@ -132,6 +133,8 @@ def stabilise(
 
     held = executor.map(partial(held_out_rotation, **view), pairs, poses)
     held_pairs = [pair for pair in held if pair is not None]
+    if held_pairs and float(np.median([pair.sigma_rad for pair in held_pairs])) > WEAK_RAD:
+        held_pairs = []  # they would tell their own noise
     result = StageResult()
     _figures(result, sequence, motion, held_pairs, path, out)
     _applied(result, settings, focal, path, allowed, poses, motion)
@@ -222,7 +225,11 @@ def _figures(
         for key in ("jitter_rms_px", "yaw_step_worst_deg", "horizon_tilt_deg"):
             if figures[key] is None:
                 told = key != "horizon_tilt_deg" or result.found[key] is not None
-                why = "too few matches were left to hold out" if told else "no attitude tells the horizon"
+                why = (
+                    "too few matches, or too poor, were left to hold out"
+                    if told
+                    else "no attitude tells the horizon"
+                )
                 result.unmeasured[f"{part}.{key}"] = why
     kept = path.field.similarity is not None
     for figures, part, value in (

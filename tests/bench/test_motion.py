@@ -162,17 +162,21 @@ def measured(name: str, folder: Path, truth: dict[str, Any] | None) -> Row:
     pictures = [iio.imread(thumbnails / f"{frame.shown:05d}.jpg") for frame in corrections.frames]
     frames, crop = plain_chain(pictures, corrections.shape)
     plain = measure_clip(iter(frames), 30.0, WIDTH_PX)
-    # those of the video are told at its own size
+    # the reports tell px of the delivered size
     wide = WIDTH_PX / encode.applied["outputs"][0]["width"]  # type: ignore[index, call-overload]
-    seen = [encode.found["ground_jitter_px"], encode.left["ground_jitter_px"]]
+
+    def at_full_width(value: float | None) -> float | None:
+        return None if value is None else value * wide
+
     return Row(
         name,
         before,
-        stabilise.found["jitter_rms_px"],
+        at_full_width(stabilise.found["jitter_rms_px"]),
         after,
-        stabilise.left["jitter_rms_px"],
+        at_full_width(stabilise.left["jitter_rms_px"]),
         corrections.crop_ratio,
-        *(None if value is None else value * wide for value in seen),
+        at_full_width(encode.found["ground_jitter_px"]),
+        at_full_width(encode.left["ground_jitter_px"]),
         encode.left["stability_score"],
         encode.left["distortion_value"],
         plain.ground_jitter_px,
