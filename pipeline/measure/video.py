@@ -115,17 +115,22 @@ def frames_of(path: Path, width: int | None = None) -> Iterator[Picture]:
         with av.open(str(path)) as container:
             container.streams.video[0].thread_type = "AUTO"  # decodes frames side by side, the same pictures
             for frame in container.decode(video=0):
-                factor = 1.0 if width is None else min(1.0, width / frame.width)
-                picture: Any = frame.to_ndarray(
-                    format="rgb24",
-                    width=max(2, round(frame.width * factor)),
-                    height=max(2, round(frame.height * factor)),
-                    src_colorspace="ITU709",
-                    interpolation="AREA",
-                )
-                yield picture
+                yield picture_of(frame, width)
     except (av.error.FFmpegError, IndexError) as error:
         raise EvenflightError(f"{path.name} cannot be read as a video; make it again") from error
+
+
+def picture_of(frame: Any, width: int | None = None) -> Picture:
+    """Return a decoded frame (av.VideoFrame) as `frames_of` does."""
+    factor = 1.0 if width is None else min(1.0, width / frame.width)
+    picture: Picture = frame.to_ndarray(
+        format="rgb24",
+        width=max(2, round(frame.width * factor)),
+        height=max(2, round(frame.height * factor)),
+        src_colorspace="ITU709",
+        interpolation="AREA",
+    )
+    return picture
 
 
 def _reduced(frame: Picture) -> _View:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -18,6 +19,8 @@ from pipeline.render.delivery import Delivery, FrameFormat
 # ITU-T H.273: primaries, transfer and matrix of BT.709 are each 1; limited range.
 BT709 = 1
 LIMITED_RANGE, FULL_RANGE = 1, 2  # as FFmpeg numbers them
+
+Watch = Callable[[Iterator[Any]], None]
 
 _MUXERS = {"mp4": "mp4", "mov": "mov", "mkv": "matroska"}
 _STDERR_KEPT = 4096
@@ -91,7 +94,8 @@ class VideoWriter:
     """Writes one video. Use as a context manager; `path` comes into being only where all went well.
 
     Frames go to a hidden file beside `path`, which is decoded and compared with what was asked for, and
-    then renamed. On any error, or an interruption, ffmpeg is ended and the hidden file removed.
+    then renamed. On any error, or an interruption, ffmpeg is ended and the hidden file removed. `watch` is
+    given the decoded frames (av.VideoFrame) as they come, so that looking at them needs no second decoding.
     """
 
     def __init__(
@@ -100,8 +104,10 @@ class VideoWriter:
         delivery: Delivery,
         format: FrameFormat,
         stamp: Stamp,
+        watch: Watch | None = None,
     ) -> None:
         self.path = path
+        self._watch = watch
         self.facts: VideoFacts | None = None
         self._delivery = delivery
         self._format = format
@@ -147,7 +153,7 @@ class VideoWriter:
             raise self._failure() from error
         if self._process.wait() != 0:
             raise self._failure()
-        self.facts = self._checked(inspect_video(self._part))
+        self.facts = self._checked(inspect_video(self._part, self._watch))
         self._part.replace(self.path)
 
     def _abandon(self) -> None:
@@ -218,11 +224,11 @@ def size_bytes(path: Path) -> int:
     return path.stat().st_size
 
 
-def inspect_video(path: Path) -> VideoFacts:
+def inspect_video(path: Path, watch: Watch | None = None) -> VideoFacts:
     """Decode the video at `path` wholly and return what it holds.
 
-    The duration is from the first frame's beginning to the last frame's end. Raises EvenflightError
-    where it cannot be decoded.
+    The duration is from the first frame's beginning to the last frame's end. `watch` may look at the frames
+    meanwhile. Raises EvenflightError where it cannot be decoded.
     """
     import av
 
@@ -231,10 +237,21 @@ def inspect_video(path: Path) -> VideoFacts:
             stream = container.streams.video[0]
             stream.thread_type = "AUTO"
             first: Any = None
+            last: Any = None
             frames = 0
-            for last in container.decode(stream):
-                first = first or last
-                frames += 1
+
+            def decoded() -> Iterator[Any]:
+                nonlocal first, last, frames
+                for last in container.decode(stream):
+                    first = first or last
+                    frames += 1
+                    yield last
+
+            passing = decoded()
+            if watch is not None:
+                watch(passing)
+            for _ in passing:  # what was not looked at
+                pass
             if first is None:
                 raise EvenflightError(f"{path.name} holds no frame: encode it again")
             fps = Fraction(stream.average_rate or 0)

@@ -19,10 +19,10 @@ from pipeline.render.grades import load_grading
 from pipeline.render.produce import Rendered, RenderJob, rendered_frames
 from pipeline.render.shutter import plan_shutter
 from pipeline.render.timing import Timing, plan_video
-from pipeline.render.writer import LIMITED_RANGE, Stamp, VideoFacts, VideoWriter, size_bytes
+from pipeline.render.writer import LIMITED_RANGE, Stamp, VideoFacts, VideoWriter, Watch, size_bytes
 from pipeline.settings import Settings
 from pipeline.stages.result import StageResult
-from pipeline.stages.viewing import measure
+from pipeline.stages.viewing import Viewing
 
 # The largest enlargement that is still done for a delivery which the user names (design, section 7).
 MAX_ENLARGEMENT = 1.25
@@ -100,7 +100,9 @@ def encode(
     blur = _plan_effects(result, corrections, timing, settings.encode.shutter_angle)
     job = RenderJob(card, corrections, grading, tuple(video.format for video in videos), blur)
     stamp = _stamp(card, corrections, timing, settings)
-    writers = [video.writer(stamp) for video in videos]
+    size = videos[0].format.width, videos[0].format.height
+    viewing = Viewing(result, corrections, timing, folder / "work" / "thumbs", size, settings, executor)
+    writers = [video.writer(stamp, viewing.watch if video is videos[0] else None) for video in videos]
     with ExitStack() as stack:
         for writer in writers:
             stack.enter_context(writer)
@@ -109,15 +111,14 @@ def encode(
                 writer.write(samples)
             _note_frame(result, rendered)
             advance(1)
+        viewing.begin()
     _tell_made(result)
     result.applied["outputs"] = [
         {"grade": grade_name, "delivery": video.name, **output_facts(video.path, writer.facts, stamp)}
         for video, writer in zip(videos, writers, strict=True)
         if writer.facts is not None
     ]
-    size = videos[0].format.width, videos[0].format.height
-    thumbnails = folder / "work" / "thumbs"
-    measure(result, videos[0].path, corrections, timing, thumbnails, size, settings, executor)
+    viewing.finish(videos[0].path)
     return result
 
 
@@ -130,11 +131,11 @@ class _Video:
     format: FrameFormat
     path: Path
 
-    def writer(self, stamp: Stamp) -> VideoWriter | FrameWriter:
-        """Return what writes it."""
+    def writer(self, stamp: Stamp, watch: Watch | None) -> VideoWriter | FrameWriter:
+        """Return what writes it, and lets `watch` see the frames of a video as they decode."""
         if self.delivery.container == "tiff":
             return FrameWriter(self.path, self.format, stamp)
-        return VideoWriter(self.path, self.delivery, self.format, stamp)
+        return VideoWriter(self.path, self.delivery, self.format, stamp, watch)
 
 
 def _stamp(card: Path, corrections: Corrections, timing: Timing, settings: Settings) -> Stamp:

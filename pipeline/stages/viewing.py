@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from pipeline.fingerprint import fingerprint
 from pipeline.measure.flash import FlashFigures, FlashMeter
 from pipeline.measure.highpass import FILTER_VERSION
 from pipeline.measure.triple import Shown, compare_with_photos
-from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, frames_of, measure_clip
+from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, measure_clip, picture_of
 from pipeline.render.delivery import exact_rate
 from pipeline.render.resample import source_scale
 from pipeline.render.timing import Timing
@@ -40,53 +40,79 @@ class Seen:
     kept: dict[int, Picture]
 
 
-def measure(
-    result: StageResult,
-    path: Path,
-    corrections: Corrections,
-    timing: Timing,
-    thumbnails: Path,
-    size: tuple[int, int],
-    settings: Settings,
-    executor: Executor,
-) -> None:
-    """Fill `found` from the thumbnails of the photos, and `left` from the finished video at `path`.
+class Viewing:
+    """Looks at the photos' thumbnails and at the finished video, and tells what was `found` and is `left`.
 
-    One worker looks at the thumbnails while another looks at the video. `size` is that of the video. What
-    the thumbnails show is kept beside them, for another grade or delivery changes nothing of it.
+    `size` is that of the video. What the thumbnails show is kept beside them, for another grade or delivery
+    changes nothing of it; where it is not yet known one worker looks at them while the video decodes.
     """
-    rate = float(exact_rate(timing.fps))
-    keep_s = settings.deflicker.keep_slower_than_s
-    # The thumbnails show the whole photo: at the scale of the video it is wider than the video.
-    whole_width = round(corrections.width / source_scale(corrections, size))
-    pictures = [thumbnails / f"{frame.shown:05d}.jpg" for frame in corrections.frames]
-    have_all = all(picture.is_file() for picture in pictures)
-    photo_rate = rate * timing.pace
-    compared = _spread([place for place, row in enumerate(result.frames) if row["made"] == "photo"])
-    after = executor.submit(view_video, path, rate, size[0], keep_s, compared)
-    absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
-    found = None
-    if have_all:
-        store, mark = thumbnails.parent / "found.json", _mark(pictures, photo_rate, whole_width, keep_s)
-        found = _kept(store, mark)
-        if found is None:
-            before = executor.submit(view_pictures, pictures, photo_rate, whole_width, keep_s)
-            found = _figures(before.result())
-            store.write_text(json.dumps({"mark": mark, "found": found}), encoding="utf-8")
-    left = after.result()
-    _fill("found", result.found, result.unmeasured, found, absent)
-    _fill("left", result.left, result.unmeasured, _figures(left), absent)
-    for row, general, red in zip(result.frames, left.flashes.general, left.flashes.red, strict=False):
-        row["flashes_per_s"] = float(max(general, red))
-    shown = Shown(None, None, 0)
-    if have_all:
-        photos = (iio.imread(pictures[result.frames[place]["frame"]]) for place in left.kept)
-        shown = compare_with_photos(zip(photos, left.kept.values(), strict=True), near(executor).map)
-    result.found |= {"crop_ratio": 1.0, "distortion_value": 1.0}
-    result.left |= {"crop_ratio": shown.crop_ratio, "distortion_value": shown.distortion}
-    if shown.crop_ratio is None:
-        reason = "too little of the photos is found again in the video" if have_all else absent
-        result.unmeasured |= dict.fromkeys(("left.crop_ratio", "left.distortion_value"), reason)
+
+    def __init__(
+        self,
+        result: StageResult,
+        corrections: Corrections,
+        timing: Timing,
+        thumbnails: Path,
+        size: tuple[int, int],
+        settings: Settings,
+        executor: Executor,
+    ) -> None:
+        self._result, self._executor = result, near(executor)
+        self._rate = float(exact_rate(timing.fps))
+        self._photo_rate = self._rate * timing.pace
+        self._width = size[0]
+        self._keep_s = settings.deflicker.keep_slower_than_s
+        # The thumbnails show the whole photo: at the scale of the video it is wider than the video.
+        self._whole_width = round(corrections.width / source_scale(corrections, size))
+        self._pictures = [thumbnails / f"{frame.shown:05d}.jpg" for frame in corrections.frames]
+        self._have_all = all(picture.is_file() for picture in self._pictures)
+        self._store, self._mark = thumbnails.parent / "found.json", ""
+        self._found: Figures | None = None
+        self._before: Future[Seen] | None = None
+        self._left: Seen | None = None
+
+    def begin(self) -> None:
+        """Once all frames are rendered, begin to look at the thumbnails."""
+        if self._have_all:
+            told = self._photo_rate, self._whole_width, self._keep_s
+            self._mark = _mark(self._pictures, *told)
+            self._found = _kept(self._store, self._mark)
+            if self._found is None:
+                self._before = self._executor.submit(view_pictures, self._pictures, *told)
+
+    def watch(self, frames: Iterator[Any]) -> None:
+        """Look at the frames (av.VideoFrame) of the video as they decode."""
+        pictures = (picture_of(frame, WORKING_WIDTH) for frame in frames)
+        self._left = _view(pictures, self._rate, self._width, self._keep_s, self._compared())
+
+    def finish(self, path: Path) -> None:
+        """Fill in the figures; `path` is the video, or folder of frames, which was perhaps not watched."""
+        result, pictures = self._result, self._pictures
+        if self._left is None:
+            frames = sorted(path.glob("*.tif"))
+            self._left = view_pictures(frames, self._rate, self._width, self._keep_s, self._compared())
+        if self._before is not None:
+            self._found = _figures(self._before.result())
+            kept = {"mark": self._mark, "found": self._found}
+            self._store.write_text(json.dumps(kept), encoding="utf-8")
+        left, have_all = self._left, self._have_all
+        absent = "the thumbnails in work/thumbs are not all there: measure the sequence again"
+        _fill("found", result.found, result.unmeasured, self._found, absent)
+        _fill("left", result.left, result.unmeasured, _figures(left), absent)
+        for row, general, red in zip(result.frames, left.flashes.general, left.flashes.red, strict=False):
+            row["flashes_per_s"] = float(max(general, red))
+        shown = Shown(None, None, 0)
+        if have_all:
+            photos = (iio.imread(pictures[result.frames[place]["frame"]]) for place in left.kept)
+            shown = compare_with_photos(zip(photos, left.kept.values(), strict=True), self._executor.map)
+        result.found |= {"crop_ratio": 1.0, "distortion_value": 1.0}
+        result.left |= {"crop_ratio": shown.crop_ratio, "distortion_value": shown.distortion}
+        if shown.crop_ratio is None:
+            reason = "too little of the photos is found again in the video" if have_all else absent
+            result.unmeasured |= dict.fromkeys(("left.crop_ratio", "left.distortion_value"), reason)
+
+    def _compared(self) -> frozenset[int]:
+        return _spread([place for place, row in enumerate(self._result.frames) if row["made"] == "photo"])
 
 
 def _spread(places: list[int]) -> frozenset[int]:
@@ -121,15 +147,6 @@ def _fill(side: str, figures: Figures, unmeasured: dict[str, str], seen: Figures
         figures[key] = None if seen is None else seen[key]
         if figures[key] is None:
             unmeasured[f"{side}.{key}"] = absent if seen is None else "too few frames show the same ground"
-
-
-def view_video(
-    path: Path, fps: float, width_px: int, keep_slower_than_s: float, keep: frozenset[int] = frozenset()
-) -> Seen:
-    """Measure a finished video, or folder of frames, at the size that the measure works at."""
-    if path.is_dir():
-        return view_pictures(sorted(path.glob("*.tif")), fps, width_px, keep_slower_than_s, keep)
-    return _view(frames_of(path, WORKING_WIDTH), fps, width_px, keep_slower_than_s, keep)
 
 
 def view_pictures(
