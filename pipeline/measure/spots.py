@@ -25,8 +25,9 @@ _LEAST_SEEN = 3.0
 _PASSES = 4
 _PRIOR, _SMOOTH = 0.02, 0.2  # a cell is held, in blocks: at nothing, and at its neighbours' light
 _SOFT_CELLS, _SURROUND_CELLS = 0.7, 4.0
-_SURE_SIGMA = 5.0
+_SURE_SIGMA = 4.0
 _LEAST_CELLS = 3
+_FIT_CELLS = 9.0
 _EDGE_SHARE = 0.04  # of the width: there one-sided surroundings and the lens's own fall-off mislead
 
 
@@ -34,7 +35,7 @@ _EDGE_SHARE = 0.04  # of the width: there one-sided surroundings and the lens's 
 class Spot:
     """A spot fixed in the frame: place of its middle and radius as shares of the width, and its depth.
 
-    `depth` is the share of light that it takes from its surroundings, on the mean over a cell.
+    `depth` is the share of light that it takes in its middle from its surroundings.
     """
 
     x: float
@@ -86,7 +87,7 @@ def fixed_spots(pairs: list[PairFigures], shape: tuple[int, int], least_share: f
     least = max(_SURE_SIGMA * noise, 0.01)
     count, labels = cv2.connectedComponents((local < -least).astype(np.uint8))
     places = [labels == label for label in range(1, count)]
-    spots = [_spot(taken, local, place) for place in places if np.sum(place) >= _LEAST_CELLS]
+    spots = [_spot(taken, local, seen, place) for place in places if np.sum(place) >= _LEAST_CELLS]
     high = shape[0] / shape[1]
     spots = [
         spot
@@ -132,14 +133,31 @@ def _blurred(values: Floats, weight: Floats, sigma: float) -> Floats:
     return np.asarray(top / np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-6))
 
 
-def _spot(taken: Floats, local: Floats, place: NDArray[np.bool_]) -> Spot:
+def _dip(taken: Floats, seen: NDArray[np.bool_], x: float, y: float) -> float:
+    """How deep, in EV, the light dips at a place, beside an even slope around it.
+
+    A round bell of the width that fits best, by least squares over the cells nearby: the lowest cell alone
+    would be too high by what a cell takes the mean of, and the ground beside it is still in the spot.
+    """
+    rows, columns = np.indices(taken.shape)
+    right, down = columns - x, rows - y
+    near = seen & (np.hypot(right, down) < _FIT_CELLS)
+    right, down, light = right[near], down[near], taken[near]
+    best, depth = np.inf, 0.0
+    for sigma in np.arange(_SOFT_CELLS, _SURROUND_CELLS, 0.3):
+        bell = np.exp(-0.5 * (right**2 + down**2) / sigma**2)
+        design = np.stack([bell, np.ones_like(right), right, down], axis=1)
+        solved = np.linalg.lstsq(design, light, rcond=None)[0]
+        error = float(np.sum((light - design @ solved) ** 2))
+        if error < best:
+            best, depth = error, -float(solved[0])
+    return depth
+
+
+def _spot(taken: Floats, local: Floats, seen: NDArray[np.bool_], place: NDArray[np.bool_]) -> Spot:
     rows, columns = np.nonzero(place)
     weight = np.abs(local[place])
     y, x = (float(np.average(v, weights=weight)) + 0.5 for v in (rows, columns))
-    near, far = (
-        cv2.dilate(place.astype(np.uint8), np.ones((side, side), np.uint8)).astype(bool) for side in (7, 15)
-    )
-    level = float(np.median(taken[far & ~near])) if np.any(far & ~near) else 0.0
-    depth = 1.0 - 2.0 ** float(np.min(taken[place]) - level)
+    depth = 1.0 - 2.0 ** -_dip(taken, seen, x - 0.5, y - 0.5)
     wide = float(taken.shape[1])
     return Spot(x / wide, y / wide, float(np.sqrt(len(rows) / np.pi)) / wide, depth)

@@ -370,7 +370,8 @@ def _tilted(base: FlightSpec, k: int, strength: float) -> Case:
 
 
 def _shaken(base: FlightSpec, k: int, strength: float) -> Case:
-    spec, ratio = shaken(base, strength)
+    # As wide as the pictures that real flights are looked at in: a spot is judged by blocks of 16 px.
+    spec, ratio = shaken(replace(base, size=(960, 720)), strength)
     spot = (0.35 + 0.1 * k, 0.45, 0.06, 0.08 * strength)
     spec = replace(spec, spoiled=Spoiled(spot=spot))
     late = ((11, 0.25 * strength * base.interval_s),)
