@@ -34,11 +34,11 @@ from pipeline.outputs import (
     read_corrections,
     relative_card,
 )
+from pipeline.parallel import single_threaded
 from pipeline.photo.lens import told_lens
 from pipeline.render.delivery import Delivery, load_deliveries
 from pipeline.render.timing import photos_per_second
 from pipeline.rendering import render
-from pipeline.parallel import single_threaded
 from pipeline.report.html import write_page
 from pipeline.report.schema import Stage, write_report, write_text
 from pipeline.sequence import Sequence
@@ -59,7 +59,7 @@ def run_sequence(sequence: Sequence, folder: Folder, shop: Workshop, stages: tup
 
     Raises EvenflightError where too few photos can be opened or the video cannot be made.
     """
-    # The solves, too: from stored measurements they must come out as they do just after measuring, to the bit.
+    # The solves, too: from stored measurements they must come out as just after measuring, to the bit.
     single_threaded()
     outcome = Outcome(sequence.id, folder.path)
     folder.thumbnails.mkdir(parents=True, exist_ok=True)
