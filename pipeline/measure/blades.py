@@ -77,12 +77,17 @@ def _by_rows(profiles: Sequence[Floats | None]) -> Floats:
 
 
 def _darker(own: Floats, other: Floats) -> float:
-    """How far a profile (rows,) dips below another, which is first moved up or down to fit, in EV."""
+    """How far a profile (rows,) dips below another, which is first moved up or down to fit, in EV.
+
+    Below a dark band it is as light as the other again: what stays dark down to the lowest row is land that
+    came into the rows as the camera nodded.
+    """
     padded = np.pad(other, _SHIFT_ROWS, mode="edge")
     moved = [padded[s : s + len(own)] for s in range(2 * _SHIFT_ROWS + 1)]
     fit = moved[int(np.argmin([np.mean(np.minimum(np.abs(own - m), 1.0)) for m in moved]))]
     lowest = cv2.erode(fit.astype(np.float32)[:, None], np.ones((2 * _REACH_ROWS + 1, 1), np.uint8))
-    return float(np.max(lowest[:, 0] - own))
+    darker = np.maximum(lowest[:, 0] - own, 0.0)
+    return float(np.max(darker - np.minimum.accumulate(darker[::-1])[::-1]))
 
 
 def _by_ground(count: int, pairs: list[PairFigures], shape: tuple[int, int]) -> Floats:

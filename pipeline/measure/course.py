@@ -17,7 +17,8 @@ from pipeline.measure.robust import robust_sigma
 Floats = NDArray[np.float64]
 
 _STEP_WINDOW, _TURN_WINDOW, _LEAST_SIDE = 8, 6, 3
-_SURE, _FAIRLY_SURE = 4.5, 3.0
+_SURE, _FAIRLY_SURE = 4.0, 3.0  # of pure shake one flight in 150 was told a step so
+_SURE_OF_TURN = 4.5
 _LEAST_NOISE_DEG = 0.01
 _MOST_JERKS = 20
 
@@ -105,7 +106,7 @@ def turn_changes(angle_deg: Floats, present: NDArray[np.bool_], least_deg: float
         change, sure = _fitted(
             np.stack([np.ones_like(time), time, time**2, np.maximum(time, 0.0)]), values[near], noise, 3
         )
-        changes[k] = change if abs(change) > max(least_deg, _SURE * sure) else 0.0
+        changes[k] = change if abs(change) > max(least_deg, _SURE_OF_TURN * sure) else 0.0
     found: list[Jerk] = []
     while np.any(changes) and len(found) < _MOST_JERKS:
         k = int(np.argmax(np.abs(changes)))

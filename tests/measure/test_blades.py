@@ -10,14 +10,14 @@ from tests.measure.test_spots import SHAPE, flight
 
 
 def skies(
-    frames: int = 12, banded: tuple[int, ...] = (), share: float = 0.4, hop_px: int = 0
+    frames: int = 12, banded: tuple[int, ...] = (), share: float = 0.4, hop_px: int = 0, horizon: int = 60
 ) -> list[np.ndarray]:
     """Pictures of a bright sky over dark ground whose horizon hops; some have a dark band."""
     rng = np.random.default_rng(5)
     pictures = []
     for k in range(frames):
         light = np.full((240, 320), 0.5) + rng.normal(0, 0.005, (240, 320))
-        light[60 + int(rng.integers(-hop_px, hop_px + 1)) :] = 0.08
+        light[horizon + int(rng.integers(-hop_px, hop_px + 1)) :] = 0.08
         if k in banded:
             light[12:26] *= 1.0 - share
         code = np.clip(light, 0, 1) ** (1 / 2.2) * 255
@@ -31,6 +31,12 @@ def test_a_band_in_the_sky_is_found_in_its_photo_alone(hop_px: int) -> None:
     shares = blade_shadows(profiles, [], SHAPE)
     assert shares[[4, 9]] == pytest.approx([0.4, 0.4], abs=0.08)
     assert np.delete(shares, [4, 9]).max() < 0.1
+
+
+def test_land_that_comes_into_the_rows_as_the_camera_nods_is_no_shadow() -> None:
+    pictures = skies(horizon=50, hop_px=3)
+    pictures[5][40:] = pictures[5][60]  # in this photo the land reaches higher than ever beside it
+    assert np.nanmax(blade_shadows([top_profile(p) for p in pictures], [], SHAPE)) < 0.1
 
 
 def test_a_photo_that_is_darker_as_a_whole_is_no_shadow() -> None:

@@ -87,15 +87,19 @@ def _flicker(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
     frames = np.flatnonzero(known > limit)
     usual = float(np.median(known[known > 0.0])) if np.any(known > 0.0) else 0.0
     outliers = np.flatnonzero(known > max(limit, _OUTLIER_SIGMA * 1.4826 * usual))
-    few = 0 < len(outliers) <= 0.1 * evidence.count
+    # Single photos are the cause only where all the others would hold still without them.
+    rest = np.delete(known, outliers)
+    steady = float(np.sqrt(np.mean(rest**2))) <= 0.5 * rms if len(rest) else False
+    few = steady and 0 < len(outliers) <= 0.1 * evidence.count
     worst = float(np.max(known, initial=0.0))
     chosen = outliers if few else frames
+    photos = "1 photo was" if len(outliers) == 1 else f"{len(outliers)} photos were"
     yield finding(
         evidence,
         "exposure_flicker",
         chosen.tolist() or [int(np.argmax(known))],
         seen="single photos flash up or go dark" if few else "the brightness flickers",
-        why=f"{len(outliers)} photos were exposed by up to {worst:.2f} EV off what the light asked for"
+        why=f"{photos} exposed by up to {worst:.2f} EV off what the light asked for"
         if few
         else f"each photo was exposed a little differently: {rms:.3f} EV RMS, {worst:.2f} EV at worst",
         measured=rms,
