@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.console.terminal import say, spans
+from pipeline.report.pages import amount
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -34,7 +35,7 @@ def print_diagnosis(diagnosis: Diagnosis, page: Path | None, *, rendered: bool) 
         console.print(_table(diagnosis.findings, rendered))
         for number, finding in enumerate(diagnosis.findings, 1):
             say(console, f"{number}. {finding.seen}: {finding.why}.")
-            held = f"{finding.measured:.3g} {finding.unit}, the limit is {finding.limit:.3g}"
+            held = f"{amount(finding.measured, finding.unit)}, the limit is {finding.limit:.3g}"
             say(console, f"   measured: {held}")
             for where, remedy in (("in the air", finding.remedy.air), ("at the desk", finding.remedy.desk)):
                 if remedy is not None:

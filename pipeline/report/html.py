@@ -15,7 +15,7 @@ from pipeline.report.course import course_data
 from pipeline.report.diagnose import Diagnosis
 from pipeline.report.findings.finding import Finding
 from pipeline.report.metrics import load_limits
-from pipeline.report.pages import number, render_page
+from pipeline.report.pages import amount, number, render_page
 from pipeline.report.pictures import pictures_of
 from pipeline.report.schema import STAGES, Report, read_report, write_text
 from pipeline.report.shown import ShownVideo, shown_video
@@ -95,13 +95,10 @@ def _columns(folder: Path, reports: Mapping[str, Report], count: int) -> Columns
 
 def _told(finding: Finding) -> dict[str, Any]:
     """Return what the page says of a finding."""
-    unit = f" {finding.unit}".rstrip()
-    figures = f"Measured {number(finding.measured)}{unit}, limit {number(finding.limit)}{unit}"
+    figures = f"Measured {amount(finding.measured, finding.unit)}, limit {number(finding.limit)}"
     if finding.left is not None:
         same = number(finding.left) == number(finding.measured)
-        figures += (
-            f"; {'all of it' if same else f'{number(finding.left)}{unit}'} is left after the correction"
-        )
+        figures += f"; {'all of it' if same else number(finding.left)} is left after the correction"
     first, last = finding.seconds
     return {
         **finding.model_dump(include={"seen", "why", "severity", "mended", "remedy"}),

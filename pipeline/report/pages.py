@@ -9,6 +9,9 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 
+_COUNTED = ("files", "photos", "photosites")
+
+
 def render_page(template: str, **values: Any) -> str:
     """Return the page of a template in `html_templates`, with styles, scripts and plotting library inside."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -48,3 +51,12 @@ def sentence(text: str) -> Markup:
     parts = [escape(part) for part in (text if text.endswith((".", "!", "?")) else text + ".").split("`")]
     code = Markup("<code>{}</code>")
     return Markup("").join(code.format(part) if i % 2 else part for i, part in enumerate(parts))
+
+
+def amount(value: float, unit: str) -> str:
+    """Return a figure with its unit: degrees stand close to it, and a count of one is not of many."""
+    if unit.startswith("°") or not unit:
+        return f"{number(value)}{unit}"
+    if value == 1.0 and unit in _COUNTED:
+        unit = unit.removesuffix("s")
+    return f"{number(value)} {unit}"

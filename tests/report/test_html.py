@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from pipeline.report.charts import CHARTS
-from pipeline.report.html import number, write_page
+from pipeline.report.html import write_page
+from pipeline.report.pages import amount, number
 from pipeline.report.timeline import reasons_without
 from pipeline.stages.result import StageResult
 from tests.report.invented import FRAMES, TORN, invented_results, put
@@ -70,7 +71,7 @@ def test_a_diagnosis_has_the_first_word(finished: Path) -> None:
     order += [
         "The heading changed by 4.0°",
         "Raise max_crop.",
-        "Measured 4 °, limit 0.35 °",
+        "Measured 4°, limit 0.35",
         "Frame by frame",
     ]
     order += ["Found and left", "The exposure still flickers"]
@@ -192,3 +193,17 @@ def test_the_same_reports_give_the_same_page(finished: Path) -> None:
 )
 def test_figures_are_printed_with_three_digits(value: float | None, text: str) -> None:
     assert number(value) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (1.4, "° a photo", "1.4° a photo"),
+        (1.0, "files", "1 file"),
+        (3.0, "files", "3 files"),
+        (1.0, "px RMS", "1 px RMS"),
+        (0.5, "", "0.5"),
+    ],
+)
+def test_a_figure_with_its_unit(value: float, unit: str, text: str) -> None:
+    assert amount(value, unit) == text
