@@ -147,7 +147,7 @@ def _dip(taken: Floats, seen: NDArray[np.bool_], x: float, y: float) -> float:
     for sigma in np.arange(_SOFT_CELLS, _SURROUND_CELLS, 0.3):
         bell = np.exp(-0.5 * (right**2 + down**2) / sigma**2)
         design = np.stack([bell, np.ones_like(right), right, down], axis=1)
-        solved = np.linalg.lstsq(design, light, rcond=None)[0]
+        solved = np.asarray(np.linalg.lstsq(design, light, rcond=None)[0])
         error = float(np.sum((light - design @ solved) ** 2))
         if error < best:
             best, depth = error, -float(solved[0])
