@@ -140,14 +140,14 @@ def _dip(taken: Floats, seen: NDArray[np.bool_], x: float, y: float) -> float:
     would be too high by what a cell takes the mean of, and the ground beside it is still in the spot.
     """
     rows, columns = np.indices(taken.shape)
-    right, down = columns - x, rows - y
+    right, down = np.asarray(columns - x), np.asarray(rows - y)
     near = seen & (np.hypot(right, down) < _FIT_CELLS)
     right, down, light = right[near], down[near], taken[near]
     best, depth = np.inf, 0.0
     for sigma in np.arange(_SOFT_CELLS, _SURROUND_CELLS, 0.3):
         bell = np.exp(-0.5 * (right**2 + down**2) / sigma**2)
         design = np.stack([bell, np.ones_like(right), right, down], axis=1)
-        solved = np.asarray(np.linalg.lstsq(design, light, rcond=None)[0])
+        solved = np.linalg.lstsq(design, light, rcond=None)[0]
         error = float(np.sum((light - design @ solved) ** 2))
         if error < best:
             best, depth = error, -float(solved[0])
