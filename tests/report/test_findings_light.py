@@ -47,6 +47,14 @@ def test_single_photos_that_flash_up_are_named() -> None:
     assert found.seen == "single photos flash up or go dark"
 
 
+def test_a_photo_that_flashes_up_amid_flicker_does_not_hide_it() -> None:
+    level = np.random.default_rng(1).normal(0, 0.08, COUNT)
+    level[17] += 0.6
+    flown = with_columns(quiet(), "deflicker", level_ev=level)
+    flown = with_figures(flown, "deflicker", "found", flicker_rms_ev=float(level.std()))
+    assert only(exposure_findings, flown, "exposure_flicker").seen == "the brightness flickers"
+
+
 def test_a_nominal_tag_is_no_flicker_of_single_frames() -> None:
     exif = np.where(np.arange(COUNT) < 30, 0.0, -1.0)
     level = np.where(np.arange(COUNT) < 30, 0.0, -0.91)  # 1/60 that is 1/64

@@ -144,6 +144,7 @@ def test_a_short_shutter_looks_chopped_only_where_things_move() -> None:
     found = only(motion_findings, short, "shutter_short")
     assert found.measured == pytest.approx(1.8)
     assert found.limit == 30.0
+    assert found.severity == "visible"  # however short: some like it so
     still = with_columns(short, "stabilise", ground_motion=0.001)
     assert told(motion_findings, still) == []
 
