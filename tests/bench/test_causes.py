@@ -1,6 +1,6 @@
 """Does the diagnosis name what was wrong? Bad flights of known causes, and clean ones.
 
-`pytest tests/bench/test_causes.py -s` writes some 56 small flights by the demo, diagnoses each from its card
+`pytest tests/bench/test_causes.py -s` writes 60 small flights by the demo, diagnoses each from its card
 alone, and prints recall and precision by cause. The seeds were not used while the limits and the measures
 were worked out (those were 1000 and up). `EVENFLIGHT_CAUSES=shaken,clean` looks at some groups alone.
 """

@@ -101,7 +101,7 @@ def _flicker(evidence: Evidence, limits: Limits) -> Iterator[Finding]:
         seen="single photos flash up or go dark" if few else "the brightness flickers",
         why=f"{photos} exposed by up to {worst:.2f} EV off what the light asked for"
         if few
-        else f"each photo was exposed a little differently: {rms:.3f} EV RMS, {worst:.2f} EV at worst",
+        else f"the exposure differed from photo to photo: {rms:.3f} EV RMS, {worst:.2f} EV at worst",
         measured=rms,
         unit="EV RMS",
         limit=limit,
