@@ -411,7 +411,8 @@ def _smeared(base: FlightSpec, k: int, strength: float) -> Case:
     spec = replace(base, **RAW, pitch_deg=-60.0, speed_m_s=2.5, exposures=shutter(1.0))
     spec = replace(spec, exposures=shutter(min(strength / smear_pct(spec), 1.9)))
     wander = replace(spec, wander_mired=10.0)
-    rms = float(np.std([1e6 / t.as_shot_cct_k for t in fly(wander)]))
+    mired = np.array([1e6 / t.as_shot_cct_k for t in fly(wander)])
+    rms = float(np.sqrt(np.mean(fast_part(mired, 60.0) ** 2)))  # as the measure is defined: its fast part
     spec = replace(spec, wander_mired=10.0 * 5.0 * strength / rms)
     spec = replace(spec, sensor=Sensor(hot_photosites=(0, 0, 3, 40)[k]))
     truth = {
