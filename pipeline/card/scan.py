@@ -5,16 +5,13 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path, PurePosixPath
 
 from pipeline.card.assembly import assemble
 from pipeline.card.draft import CardPhoto
 from pipeline.errors import PhotoError, UsageError
-from pipeline.parallel import default_workers, ordered_map
 from pipeline.photo.metadata import PHOTO_SUFFIXES, read_facts
 from pipeline.photo.structure import structure_trouble
 from pipeline.photo.tags import read_tags
@@ -57,7 +54,10 @@ def scan_card(
     paths, left_aside = _list_photos(card)
     if not paths:
         raise UsageError(f"no photographs in {card}; name the folder that holds the RAW or JPEG files")
-    photos = _read_photos(card, paths, advance)
+    photos = []
+    for path in paths:  # one after the other: Exiv2 reads no two files at once, and threads only cost
+        photos.append(_read_photo(card, path))
+        advance(1)
     photos, duplicates = _drop_duplicates(card, photos)
     photos, twins = _drop_twins(photos)
     photos, versions = _drop_versions(photos)
@@ -118,16 +118,6 @@ def _walk(folder: Path, visited: set[tuple[int, int]]) -> Iterator[tuple[Path, s
             yield from _walk(folder / entry.name, visited)
         elif entry.is_file():
             yield folder / entry.name, None
-
-
-def _read_photos(card: Path, files: Iterable[str], advance: Callable[[int], None]) -> list[CardPhoto]:
-    workers = 2 * default_workers()  # mostly waiting for the card
-    photos: list[CardPhoto] = []
-    with ThreadPoolExecutor(max_workers=workers) as executor:
-        for photo in ordered_map(executor, partial(_read_photo, card), files, window=4 * workers):
-            photos.append(photo)
-            advance(1)
-    return photos
 
 
 def _read_photo(card: Path, file: str) -> CardPhoto:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,7 +25,7 @@ _NAMES = frozenset({
     "SubSecTimeOriginal", "TileByteCounts", "TileOffsets", "UniqueCameraModel",
 })
 # fmt: on
-_ANGLE = re.compile(r"(yaw|pitch|roll)(degrees?)?$", re.IGNORECASE)
+_ANGLES = tuple(axis + unit for axis in ("yaw", "pitch", "roll") for unit in ("", "degree", "degrees"))
 
 
 @dataclass
@@ -71,7 +70,11 @@ def read_tags(path: Path) -> Tags:
             image = exiv2.ImageFactory.open(str(path))
             image.readMetadata()
             exif = {key: _plain(datum) for datum in image.exifData() if _wanted(key := datum.key())}
-            xmp = {key: str(datum.value()) for datum in image.xmpData() if _ANGLE.search(key := datum.key())}
+            xmp = {
+                key: str(datum.value())
+                for datum in image.xmpData()
+                if (key := datum.key()).lower().endswith(_ANGLES)
+            }
             return Tags(exif, xmp, image.pixelWidth(), image.pixelHeight())
         except (exiv2.Exiv2Error, ValueError, UnicodeError, OverflowError):
             return Tags(failure="its metadata cannot be read")

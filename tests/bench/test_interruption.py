@@ -38,6 +38,8 @@ def results(out: Path) -> dict[str, Any]:
         name = path.relative_to(out).as_posix()
         if not path.is_file() or "/work/" in name or path.name == "report.html":
             continue
+        if path.name.startswith("."):  # half written by a killed process, which the rerun clears away
+            continue
         if path.suffix == ".json":
             report = json.loads(path.read_text(encoding="utf-8"))
             told[name] = {key: value for key, value in report.items() if key not in UNLIKE}
