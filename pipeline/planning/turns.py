@@ -50,7 +50,8 @@ def eased(at_photo: Floats, values: Floats, photos: int) -> Floats:
 
     numbers = np.arange(photos, dtype=np.float64)
     keep = np.append(np.diff(at_photo) > 1e-6, True)
-    at_photo, values = at_photo[keep], values[keep]
+    # A step of 1e-308 would overflow where PCHIP divides by it; no camera turns by a billionth of a degree.
+    at_photo, values = at_photo[keep], np.round(values[keep], 9)
     if len(at_photo) == 1:
         return np.full(photos, values[0])
     clipped = np.clip(numbers, at_photo[0], at_photo[-1])

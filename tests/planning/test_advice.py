@@ -234,3 +234,8 @@ def test_the_page_holds_the_plan_and_no_position() -> None:
     assert "54.50" not in page and "3.203" not in page
     assert "https://" not in page.split("<script>")[0]
     assert "No course was given" in plan_page(plan_flight(wished()))
+
+
+def test_a_turn_of_next_to_nothing_is_none() -> None:
+    led = eased(np.array([0.0, 5.0, 10.0]), np.array([0.0, 1.1e-308, 0.0]), 11)
+    assert np.array_equal(led, np.zeros(11))
