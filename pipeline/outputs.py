@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -68,14 +69,27 @@ def locked(folder: Folder) -> Iterator[None]:
     folder.work.mkdir(parents=True, exist_ok=True)
     try:
         with FileLock(folder.work / ".lock", timeout=0):
-            for part in [*folder.path.glob(".*.part"), *folder.work.glob(".*.part")]:
-                if part.is_file():
-                    part.unlink()
+            _clear_away(folder)
             yield
     except Timeout:
         raise EvenflightError(
             f"another evenflight is at work in {folder.path}: wait until it has ended"
         ) from None
+
+
+def _clear_away(folder: Folder) -> None:
+    """Remove what a killed process left half written; what it had only set aside returns to its place."""
+    for part in [*folder.path.glob(".*.part"), *folder.work.glob(".*.part")]:
+        if part.is_dir():
+            shutil.rmtree(part)
+        else:
+            part.unlink()
+    for aside in folder.path.glob(".*.old"):
+        place = aside.with_name(aside.name.removeprefix(".").removesuffix(".old"))
+        if place.exists():
+            shutil.rmtree(aside)
+        else:
+            aside.replace(place)
 
 
 def read_corrections(path: Path) -> Corrections:

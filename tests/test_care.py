@@ -109,8 +109,16 @@ def test_a_folder_belongs_to_one_run_at_a_time(card: Path, tmp_path: Path) -> No
         pass
     half = folder.path / ".corrections.json.77.part"
     half.write_text("{")
+    frames = folder.path / ".20260514-093000_HERN0001_plain_frames-tiff.part"
+    frames.mkdir()
+    kept, lost = folder.path / ".a_frames.old", folder.path / ".b_frames.old"
+    for aside in (kept, lost):
+        aside.mkdir()
+        (aside / "frame.tif").write_bytes(b"before")
+    (folder.path / "a_frames").mkdir()  # the new frames had taken their place when the process was killed
     with locked(folder):
-        assert not half.exists()
+        assert not half.exists() and not frames.exists() and not kept.exists() and not lost.exists()
+        assert (folder.path / "b_frames" / "frame.tif").read_bytes() == b"before"
 
 
 def test_the_second_of_two_runs_on_one_output_stops_at_once(card: Path, tmp_path: Path) -> None:

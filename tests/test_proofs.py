@@ -21,20 +21,9 @@ from pipeline.report.schema import write_text
 from pipeline.sequence import Frame, Sequence
 from pipeline.settings import Configured, EncodeSettings, Settings
 from pipeline.workshop import Workshop
+from tests.watching import Quiet
 
 WIDTH, HEIGHT, COUNT = 480, 360, 6
-
-
-class Silent:
-    """Tells nothing."""
-
-    def begin(self, id: str, step: str, total: int) -> None: ...
-
-    def advance(self, count: int = 1) -> None: ...
-
-    def end(self) -> None: ...
-
-    def say(self, text: str) -> None: ...
 
 
 @pytest.fixture
@@ -69,7 +58,7 @@ def flight(tmp_path: Path) -> tuple[Folder, Path, Corrections]:
 def shop(flight: tuple[Folder, Path, Corrections]) -> Iterator[Workshop]:
     settings = Settings(encode=EncodeSettings(grade="plain", grade_points=((5, "storm-light"),)))
     with local_executor(2) as executor:
-        yield Workshop(flight[1], Configured(settings=settings, origins={}), executor, 2, Silent())
+        yield Workshop(flight[1], Configured(settings=settings, origins={}), executor, 2, Quiet())
 
 
 def test_a_sheet_has_a_column_for_each_grade_and_a_row_for_each_frame(

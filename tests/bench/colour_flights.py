@@ -26,8 +26,9 @@ from pipeline.outputs import Folder, read_corrections
 from pipeline.parallel import default_workers, local_executor
 from pipeline.report.schema import Report, read_report
 from pipeline.settings import load_settings
-from pipeline.workshop import Progress, Workshop
+from pipeline.workshop import Workshop
 from tests.bench.flights import written_flight
+from tests.watching import Quiet
 
 Floats = NDArray[np.float64]
 
@@ -87,15 +88,6 @@ FLIGHTS = {
 }
 
 
-class Silent(Progress):
-    """Tells nothing."""
-
-    def begin(self, id: str, step: str, total: int) -> None: ...
-    def advance(self, count: int = 1) -> None: ...
-    def end(self) -> None: ...
-    def say(self, text: str) -> None: ...
-
-
 @dataclass(frozen=True)
 class Solved:
     """A flight after its solving stages."""
@@ -115,7 +107,7 @@ def solved(card: Path, mode: str = "lock") -> Solved:
     folder = Folder(out / sequence.id)
     workers = default_workers()
     with local_executor(workers) as executor:
-        shop = Workshop(card, configured, executor, workers, Silent())
+        shop = Workshop(card, configured, executor, workers, Quiet())
         run_sequence(sequence, folder, shop, ("load", "balance", "deflicker", "stabilise"))
     reports = [read_report(folder.report(stage)) for stage in ("balance", "deflicker")]
     return Solved(card, read_corrections(folder.corrections), *reports)
