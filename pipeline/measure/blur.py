@@ -37,28 +37,6 @@ def _left_by_blur(lines: Grey) -> float:
     return 1.0 if total <= 0.0 else float((total - float(lost.sum())) / total)
 
 
-def cross_sharpness(grey: Grey) -> float:
-    """Return the mean product of central differences along x and y of an 8-bit picture, over its variance.
-
-    Beside those of `sharpness.directional_sharpness` it completes the tensor of gradient energy.
-    """
-    values = grey.astype(np.float32)
-    gx = values[1:-1, 2:] - values[1:-1, :-2]
-    gy = values[2:, 1:-1] - values[:-2, 1:-1]
-    return float(np.mean(gx * gy)) / max(float(values.var()), 1e-6)
-
-
-def energy_along(tensor: tuple[float, float, float], direction: tuple[float, float]) -> float:
-    """Return the gradient energy along a direction (x, y) of the picture.
-
-    `tensor` is (xx, yy, xy) of `directional_sharpness` and `cross_sharpness`. Blur along the motion
-    lowers it along the direction of the motion.
-    """
-    x, y = np.array(direction) / max(float(np.hypot(*direction)), 1e-12)
-    xx, yy, xy = tensor
-    return float(xx * x * x + yy * y * y + 2.0 * xy * x * y)
-
-
 def texture_map(grey: Grey) -> Floats:
     """Return the mean gradient energy (h // 16, w // 16) of the blocks of an 8-bit picture."""
     values = grey.astype(np.float32)

@@ -17,7 +17,7 @@ from pipeline.cluster import near
 from pipeline.colour.camera import CameraColour
 from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_to_srgb
 from pipeline.errors import PhotoError
-from pipeline.measure.blur import blur_effect, cross_sharpness, sharpness_ratio, texture_map
+from pipeline.measure.blur import blur_effect, sharpness_ratio, texture_map
 from pipeline.measure.haze import veil_share
 from pipeline.measure.light import BlockRatios, block_means, compare_light
 from pipeline.measure.pairs import (
@@ -44,8 +44,8 @@ _SRGB_STEPS = 16384  # a fifth of a code apart where codes are closest to each o
 class FrameFigures:
     """What one frame showed by itself. `median` is the median linear level per channel.
 
-    `sharp_xy` stands beside `sharp_x` and `sharp_y` as in `blur.energy_along`; `blur_x` and `blur_y` are
-    of `blur.blur_effect`, `veil` of `haze.veil_share`, `black_shift` of `faults.black_shift`.
+    `blur_x` and `blur_y` are of `blur.blur_effect`, `veil` of `haze.veil_share`, `black_shift` of
+    `faults.black_shift`.
     """
 
     frame: int
@@ -58,7 +58,6 @@ class FrameFigures:
     sharp_x: float
     sharp_y: float
     features: int
-    sharp_xy: float | None = None
     blur_x: float | None = None
     blur_y: float | None = None
     veil: float | None = None
@@ -147,7 +146,6 @@ def look_at(job: tuple[int, Path], thumbnails: Path | None) -> Look:
         sharp_x,
         sharp_y,
         len(features.points),
-        cross_sharpness(grey),
         blur_x,
         blur_y,
         veil_share(proxy.rgb, photo.as_shot_neutral),

@@ -18,7 +18,7 @@ from pipeline.measure.pairs import Registration
 from pipeline.measure.sharpness import SeenBlur
 from pipeline.photo.faults import Sites
 
-MEASUREMENTS_VERSION = 5
+MEASUREMENTS_VERSION = 6
 
 
 @dataclass(frozen=True)

@@ -21,8 +21,6 @@ _SKIES: dict[Sky, tuple[float, float, float, float]] = {
 _CIVIL_DEG, _CIVIL_KLX = -6.0, 0.0034
 # ISO 2720: an incident-light meter with a flat receptor reads EV = log2(E S / C), C = 250 lx.
 _METER_CONSTANT = 250.0
-# Against real skies such a model is good to about a stop: common practice, no source.
-UNCERTAINTY_EV = 1.0
 
 
 def daylight_ev100(sun_height_deg: float, sky: Sky) -> float | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
@@ -14,8 +13,6 @@ from pipeline.planning.sun import Sky
 
 _LEAST_PHOTOS = 3
 _MOST_PHOTOS = 20_000
-
-Positive = Annotated[float, Field(gt=0.0)]
 
 
 class Metered(BaseModel):

@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.errors import EvenflightError
 from pipeline.render.compose import Samples
 from pipeline.render.delivery import FrameFormat
-from pipeline.render.writer import BT709, FULL_RANGE, Stamp, VideoFacts
+from pipeline.render.writer import FULL_RANGE, Stamp, VideoFacts, asked_facts
 
 RGB_MATRIX = 0
 """Samples are R'G'B' themselves (ITU-T H.273, matrix coefficients 0)."""
@@ -85,18 +85,7 @@ class FrameWriter:
         except OSError as error:
             raise self._failure(error) from error
         shutil.rmtree(old, ignore_errors=True)
-        self.facts = VideoFacts(
-            width=self._format.width,
-            height=self._format.height,
-            pixel_format=self._format.pixel_format,
-            fps=self._stamp.fps,
-            frames=self._frames,
-            duration_s=float(self._frames / self._stamp.fps),
-            primaries=BT709,
-            transfer=BT709,
-            matrix=RGB_MATRIX,
-            range=FULL_RANGE,
-        )
+        self.facts = asked_facts(self._format, self._stamp, self._frames, RGB_MATRIX, FULL_RANGE)
 
     def _failure(self, error: OSError) -> EvenflightError:
         return EvenflightError(

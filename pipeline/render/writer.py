@@ -186,18 +186,7 @@ class VideoWriter:
 
     def _checked(self, facts: VideoFacts) -> VideoFacts:
         """Return the facts, the rate as asked for, where they are what was asked for; else raise."""
-        asked = VideoFacts(
-            width=self._format.width,
-            height=self._format.height,
-            pixel_format=self._format.pixel_format,
-            fps=self._stamp.fps,
-            frames=self._frames,
-            duration_s=float(self._frames / self._stamp.fps),
-            primaries=BT709,
-            transfer=BT709,
-            matrix=BT709,
-            range=LIMITED_RANGE,
-        )
+        asked = asked_facts(self._format, self._stamp, self._frames, BT709, LIMITED_RANGE)
         for name, value in vars(asked).items():
             seen = getattr(facts, name)
             if not _same(name, seen, value):
@@ -206,6 +195,22 @@ class VideoWriter:
                     f"instead of {value}: it was removed; try another delivery"
                 )
         return replace(facts, fps=self._stamp.fps)
+
+
+def asked_facts(format: FrameFormat, stamp: Stamp, frames: int, matrix: int, range: int) -> VideoFacts:
+    """Return the facts of `frames` frames as they were asked for, in BT.709."""
+    return VideoFacts(
+        width=format.width,
+        height=format.height,
+        pixel_format=format.pixel_format,
+        fps=stamp.fps,
+        frames=frames,
+        duration_s=float(frames / stamp.fps),
+        primaries=BT709,
+        transfer=BT709,
+        matrix=matrix,
+        range=range,
+    )
 
 
 def _same(name: str, seen: Any, asked: Any) -> bool:

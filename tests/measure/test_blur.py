@@ -6,9 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.measure.blur import blur_effect, cross_sharpness, energy_along, sharpness_ratio, texture_map
+from pipeline.measure.blur import blur_effect, sharpness_ratio, texture_map
 from pipeline.measure.light import BlockRatios, block_centres, from_centre
-from pipeline.measure.sharpness import directional_sharpness
 
 
 def texture(shape: tuple[int, int] = (240, 320), seed: int = 1) -> np.ndarray:
@@ -43,16 +42,6 @@ def test_more_blur_is_more() -> None:
 
 def test_an_empty_picture_is_blurred() -> None:
     assert blur_effect(np.full((60, 80), 90, np.uint8)) == (1.0, 1.0)
-
-
-@pytest.mark.parametrize(("slope", "direction"), [(1.0, (1.0, 1.0)), (-1.0, (1.0, -1.0))])
-def test_motion_aslant_lowers_the_energy_along_it(slope: float, direction: tuple[float, float]) -> None:
-    kernel = np.eye(9, dtype=np.float32) / 9
-    picture = cv2.filter2D(texture(), -1, kernel if slope > 0 else kernel[:, ::-1])
-    tensor = (*directional_sharpness(picture), cross_sharpness(picture))
-    across = (direction[1], -direction[0])
-    assert energy_along(tensor, direction) < 0.5 * energy_along(tensor, across)
-    assert energy_along(tensor, (1.0, 0.0)) == pytest.approx(tensor[0])
 
 
 def test_the_softer_of_two_frames_is_told_by_the_ground_they_share() -> None:

@@ -30,7 +30,6 @@ def figures(frame: int, **changes: Any) -> FrameFigures:
         sharp_x=0.1,
         sharp_y=0.1,
         features=800,
-        sharp_xy=0.0,
         blur_x=0.27,
         blur_y=0.3,
         veil=0.04,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,47 +62,62 @@ def _photos(count: int) -> str:
 
 
 def _missing(evidence: Evidence, limits: Limits, frames: list[int]) -> Iterator[Finding]:
-    if not frames:
-        return
-    mended, held = _mending(evidence, frames)
-    yield finding(
+    skipped = "it" if len(frames) == 1 else "them"
+    yield from _without_photo(
         evidence,
+        limits,
         "missing",
         frames,
-        seen="the shot stands still for a moment, then leaps",
-        why=f"{_photos(len(frames))} not on the card, {span_words(evidence, frames)}: the camera skipped "
-        + ("it" if len(frames) == 1 else "them"),
-        measured=float(len(frames)),
+        lost=f"not on the card, {{where}}: the camera skipped {skipped}",
         unit="photos",
-        limit=limits["missing_count"].value,
-        ratio=limits.ratio("missing_count", float(len(frames))),
-        left=held,
-        mended=mended,
-        most="visible",
         air="a longer interval or a faster memory card",
         desk="missing photos are made from their neighbours where their motion agrees (encode.fill_missing)",
     )
 
 
 def _torn(evidence: Evidence, limits: Limits, frames: list[int]) -> Iterator[Finding]:
+    yield from _without_photo(
+        evidence,
+        limits,
+        "torn",
+        frames,
+        lost="damaged, {where}: writing or copying broke off",
+        unit="files",
+        air="let the camera finish writing before switching it off, and test the card",
+        desk="copy the card again, and compare the files' sizes",
+    )
+
+
+def _without_photo(
+    evidence: Evidence,
+    limits: Limits,
+    cause: Literal["missing", "torn"],
+    frames: list[int],
+    *,
+    lost: str,
+    unit: str,
+    air: str,
+    desk: str,
+) -> Iterator[Finding]:
+    """Tell of places in time without a photo; in `lost`, {where} stands for the frames."""
     if not frames:
         return
     mended, held = _mending(evidence, frames)
     yield finding(
         evidence,
-        "torn",
+        cause,
         frames,
         seen="the shot stands still for a moment, then leaps",
-        why=f"{_photos(len(frames))} damaged, {span_words(evidence, frames)}: writing or copying broke off",
+        why=f"{_photos(len(frames))} {lost.format(where=span_words(evidence, frames))}",
         measured=float(len(frames)),
-        unit="files",
-        limit=limits["torn_count"].value,
-        ratio=limits.ratio("torn_count", float(len(frames))),
+        unit=unit,
+        limit=limits[f"{cause}_count"].value,
+        ratio=limits.ratio(f"{cause}_count", float(len(frames))),
         left=held,
         mended=mended,
         most="visible",
-        air="let the camera finish writing before switching it off, and test the card",
-        desk="copy the card again, and compare the files' sizes",
+        air=air,
+        desk=desk,
     )
 
 
