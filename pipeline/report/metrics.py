@@ -90,7 +90,7 @@ _ALL = (
         better="lower",
         definition="Root mean square over the frames of the fast part of how far the neutral in use stands "
         "from the one that the ground asks for, in reciprocal megakelvin of correlated colour temperature.",
-        source="CCT after Ohno 2013 through colour-science; mired = 1,000,000 / CCT (CIE 015).",
+        source="CCT as Ohno 2013 defines it; mired = 1,000,000 / CCT (CIE 015).",
         function=balance,
     ),
     Measure(
@@ -99,7 +99,7 @@ _ALL = (
         unit="Duv",
         better="lower",
         definition="The same across the Planckian locus, in CIE 1960 u, v.",
-        source="Duv after Ohno 2013 through colour-science.",
+        source="Duv as Ohno 2013 defines it.",
         function=balance,
     ),
     Measure(
@@ -119,7 +119,7 @@ _ALL = (
         better="lower",
         definition="Root mean square over the frames of the CIEDE2000 between the ground as rendered and as "
         "the slow part of its colour would have it, at the same luminance.",
-        source="CIE 142:2001 (Sharma, Wu, Dalal 2005) through colour-science; ground as for the flicker.",
+        source="CIE 142:2001 (Sharma, Wu, Dalal 2005) through scikit-image; ground as for the flicker.",
         function=ground_delta_e,
     ),
     Measure(

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from pipeline.card.scan import scan_card
 from pipeline.colour.camera import CameraColour, camera_to_xyz_d50
 from pipeline.colour.display import BT709_TO_XYZ
-from pipeline.colour.temperature import colour_science
 from pipeline.colour.whites import D50_XY, D65_XY
 from pipeline.corrections import Corrections
 from pipeline.demo.flight import Exposure, FlightSpec, FrameTruth, fly
@@ -28,6 +27,7 @@ from pipeline.report.schema import Report, read_report
 from pipeline.settings import load_settings
 from pipeline.workshop import Workshop
 from tests.bench.flights import written_flight
+from tests.reference import colour_science
 from tests.watching import Quiet
 
 Floats = NDArray[np.float64]

@@ -16,8 +16,8 @@ from numpy.testing import assert_allclose
 from pipeline.colour.cdl import Cdl, cdl_transform
 from pipeline.colour.grade import Grade, apply_grade
 from pipeline.colour.lut import lossless
-from pipeline.colour.temperature import colour_science
 from pipeline.render.grades import read_cdl
+from tests.reference import colour_science
 
 VECTORS = [
     *("apply_clamp_fwd", "apply_clamp_fwd_2", "apply_clamp_fwd_3", "apply_clamp_rev"),

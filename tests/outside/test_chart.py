@@ -18,12 +18,12 @@ from skimage.color import deltaE_ciede2000
 
 from pipeline.colour.camera import CameraColour
 from pipeline.colour.grade import Grade
-from pipeline.colour.temperature import colour_science
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.photo.raw import RawPhoto
 from pipeline.render.compose import Samples, dither, render_frame, to_ycbcr
 from pipeline.render.delivery import Delivery, FrameFormat, load_delivery
 from pipeline.render.writer import Stamp, VideoWriter
+from tests.reference import colour_science
 
 XYZ_TO_CAMERA = np.array([[0.78, -0.21, -0.06], [-0.42, 1.25, 0.19], [-0.05, 0.17, 0.58]])
 BLACK, WHITE = 512.0, 16383.0

@@ -16,7 +16,7 @@ from numpy.testing import assert_allclose
 
 from pipeline.colour.look import lut_processors
 from pipeline.colour.lut import Lut, UnusableTable, check_lut, lossless, lut_transform
-from pipeline.colour.temperature import colour_science
+from tests.reference import colour_science
 
 # A word of the fault that each invalid file was made with, as its name and its comment tell.
 FAULTS = {

@@ -31,8 +31,11 @@ from pipeline.colour.display import (
     rgb_to_ycbcr,
     srgb_to_linear,
 )
-from pipeline.colour.temperature import colour_science, mired, xy_to_cct_duv
-from pipeline.colour.whites import D65_XY
+from pipeline.colour.ground import ground_delta_e, with_green
+from pipeline.colour.temperature import cct_duv_to_xy, mired, xy_to_cct_duv
+from pipeline.colour.whites import D50_XY, D65_XY
+from pipeline.stages.balance import srgb_camera
+from tests.reference import colour_science
 
 CODES = np.linspace(0.0, 1.0, 257)
 
@@ -102,6 +105,46 @@ def test_cct_and_duv_of_standard_illuminants():
     (a_k, a_duv), (d65_k, d65_duv) = xy_to_cct_duv([[0.44758, 0.40745], [0.3127, 0.3290]])
     assert a_k == pytest.approx(2856.0, abs=1.0) and a_duv == pytest.approx(0.0, abs=1e-4)
     assert d65_k == pytest.approx(6504.0, abs=1.0) and d65_duv == pytest.approx(0.0032, abs=5e-5)
+
+
+def test_the_locus_and_the_light_around_it(colour):
+    """Planck's law seen in CIE 1960 uv, as colour-science works it for Ohno 2013."""
+    cct_k, duv = np.meshgrid(mired(np.linspace(17.0, 909.0, 200)), np.linspace(-0.03, 0.03, 7))
+    given = np.stack([cct_k, duv], axis=-1)
+    expected = colour.UCS_uv_to_xy(colour.temperature.CCT_to_uv_Ohno2013(given))
+    assert_allclose(cct_duv_to_xy(given), expected, atol=1e-6)
+    # Beyond some 0.03 the isotemperature lines meet; colour-science itself comes back within 0.002 mired.
+    assert_allclose(mired(xy_to_cct_duv(expected)[..., 0]), mired(cct_k), atol=2e-3)
+    assert_allclose(xy_to_cct_duv(expected)[..., 1], duv, atol=2e-7)
+
+
+def test_cct_of_any_white(colour):
+    """Ohno 2013 in colour-science, of 500 chromaticities about the locus."""
+    random = np.random.default_rng(4)
+    given = np.stack([mired(random.uniform(60.0, 500.0, 500)), random.uniform(-0.02, 0.02, 500)], axis=-1)
+    xy = colour.UCS_uv_to_xy(colour.temperature.CCT_to_uv_Ohno2013(given))
+    expected = colour.temperature.uv_to_CCT_Ohno2013(
+        colour.UCS_to_uv(colour.XYZ_to_UCS(colour.xy_to_XYZ(xy)))
+    )
+    found = xy_to_cct_duv(xy)
+    assert_allclose(mired(found[:, 0]), mired(expected[:, 0]), atol=3e-3)
+    assert_allclose(found[:, 1], expected[:, 1], atol=2e-7)
+
+
+def test_colour_difference_of_the_ground(colour):
+    """CIEDE2000 (CIE 142:2001) in colour-science of the two renderings that `ground_delta_e` compares."""
+    camera = srgb_camera()
+    neutral, ground = np.array([0.6, 1.0, 0.7]), np.array([0.1, 0.2, 0.06])
+    used, seen = np.array([[0.05, -0.1], [0.0, 0.0]]), np.array([[0.0, 0.0], [0.08, 0.2]])
+    meant = camera_to_xyz_d50(camera, neutral) @ ground
+    expected = []
+    for of_neutral, of_ground in zip(with_green(used), with_green(seen), strict=True):
+        rendered = camera_to_xyz_d50(camera, neutral * 2.0**of_neutral) @ (ground * 2.0**of_ground)
+        rendered *= meant[1] / rendered[1]
+        labs = [colour.XYZ_to_Lab(xyz, D50_XY) for xyz in (meant, rendered)]
+        expected.append(colour.difference.delta_E_CIE2000(*labs))
+    # scikit-image has the white of D50 to four places.
+    assert_allclose(ground_delta_e(camera, neutral, ground, used, seen), expected, rtol=1e-3)
 
 
 def test_cct_of_the_daylight_locus(data_dir):

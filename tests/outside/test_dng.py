@@ -19,7 +19,6 @@ import rawpy
 import tifffile
 from numpy.typing import NDArray
 
-from pipeline.colour.temperature import colour_science
 from pipeline.demo.dng import PhotoTags, write_dng
 from pipeline.demo.flight import FlightSpec
 from pipeline.demo.sensor import (
@@ -34,6 +33,7 @@ from pipeline.demo.sensor import (
     mosaic_of,
     scene_to_camera,
 )
+from tests.reference import colour_science
 
 NEUTRAL = (0.45, 1.0, 0.625)
 TAGS = PhotoTags(

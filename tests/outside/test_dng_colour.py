@@ -16,11 +16,11 @@ import pytest
 import tifffile
 from numpy.typing import NDArray
 
-from pipeline.colour.temperature import colour_science
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.photo.raw import RawPhoto, open_raw
 from pipeline.render.compose import brighten, look_of, to_working_space
 from pipeline.render.demosaic import linear_rgb
+from tests.reference import colour_science
 
 Floats = NDArray[np.float64]
 

@@ -8,7 +8,6 @@ computes.
 from __future__ import annotations
 
 import subprocess
-import warnings
 from fractions import Fraction
 from pathlib import Path
 
@@ -21,6 +20,7 @@ from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, load_del
 from pipeline.render.frames import FrameWriter
 from pipeline.render.writer import Stamp, VideoWriter
 from pipeline.settings import FRAME_RATES, configs_dir
+from tests.reference import colour_science
 
 RATES = {  # SMPTE ST 12-1; the whole ones are themselves
     "23.976": Fraction(24000, 1001),
@@ -185,10 +185,7 @@ def test_tags_rate_and_count_by_pyav(tmp_path: Path, name: str, fps: str) -> Non
 
 @pytest.mark.parametrize("bits", [8, 10])
 def test_matrix_by_colour_science(bits: int) -> None:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # it warns of plotting libraries that are not installed
-        import colour
-
+    colour = colour_science()
     format = FrameFormat(12, 2, "yuv444p10le")
     planes = to_ycbcr(np.stack([PATCHES, PATCHES]), format)
     ours = np.stack(planes, axis=-1)[0] / 4.0 * 2.0 ** (bits - 8)
