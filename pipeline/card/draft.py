@@ -29,12 +29,12 @@ class CardPhoto:
     @cached_property
     def stem(self) -> str:
         """The file name without its suffix."""
-        return PurePosixPath(self.file).stem
+        return self.file.rpartition("/")[2].rpartition(".")[0]
 
     @cached_property
     def folder(self) -> str:
-        """The folder on the card."""
-        return PurePosixPath(self.file).parent.as_posix()
+        """The folder on the card; empty for the card itself."""
+        return self.file.rpartition("/")[0]
 
     @property
     def kind(self) -> Kind:

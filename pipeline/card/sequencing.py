@@ -85,7 +85,7 @@ def _frame(number: int, slot: Slot, time_s: float, position: Triple | None) -> F
     if photo is None:
         return Frame(frame=number, state="missing", why="no photo was found for this time", time_s=time_s)
     facts = photo.facts
-    told = {} if facts is None else facts.model_dump(include=set(_FRAME_FACTS))
+    told = {} if facts is None else {name: getattr(facts, name) for name in _FRAME_FACTS}
     return Frame(
         frame=number,
         state="photo" if photo.whole else "torn",

@@ -5,7 +5,8 @@ from __future__ import annotations
 import calendar
 import math
 import re
-from datetime import datetime
+from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -159,7 +160,7 @@ def _time(tags: Tags) -> dict[str, Any]:
         if not re.fullmatch(r"[0-9]{1,9}", digits):
             digits = ""
         zone_s = _zone_s(tags.text(f"Exif.Photo.{zone}"))
-        clock_s = calendar.timegm(local.timetuple()) + (float(f"0.{digits}") if digits else 0.0)
+        clock_s = local.replace(tzinfo=UTC).timestamp() + (float(f"0.{digits}") if digits else 0.0)
         return {
             "clock_s": clock_s - (zone_s or 0.0),
             "clock_step_s": 10.0 ** -len(digits),
@@ -226,7 +227,8 @@ def _place(tags: Tags) -> dict[str, Any]:
     if latitude is None or longitude is None or (latitude == 0.0 and longitude == 0.0):
         return {}  # 0, 0 is what receivers write without a fix
     altitude = tags.number("Exif.GPSInfo.GPSAltitude", low=0.0, high=1e5)
-    below = str(tags.exif.get("Exif.GPSInfo.GPSAltitudeRef", "")).startswith("1")
+    reference = tags.number("Exif.GPSInfo.GPSAltitudeRef", low=0, high=3)
+    below = reference in (1.0, 3.0)  # the sea, or the ellipsoid (Exif 3.0, from memory)
     return {
         "latitude_deg": latitude,
         "longitude_deg": longitude,
@@ -256,14 +258,23 @@ def _attitude(properties: dict[str, str]) -> dict[str, float | None]:
     """
     found: dict[int, dict[str, float]] = {}
     for key, text in properties.items():
-        match = _ANGLE.fullmatch(re.split(r"[.:/]", key)[-1])
-        value = _decimal(text)
-        if match is not None and value is not None and abs(value) <= 360.0:
-            source = match["source"].lower()
-            rank = 0 if "gimbal" in source else 1 if source in ("", "camera") else 2
-            found.setdefault(rank, {}).setdefault(match["axis"].lower(), value)
+        angle, value = _angle_of(key), _decimal(text)
+        if angle is not None and value is not None and abs(value) <= 360.0:
+            rank, axis = angle
+            found.setdefault(rank, {}).setdefault(axis, value)
     angles = found[min(found)] if found else {}
     return {f"{axis}_deg": angles.get(axis) for axis in ("yaw", "pitch", "roll")}
+
+
+@lru_cache(maxsize=1024)  # the photos of a card have the same keys
+def _angle_of(key: str) -> tuple[int, str] | None:
+    """Return whose angle an XMP property is (0 the gimbal's, 1 the camera's, 2 another's), and which."""
+    match = _ANGLE.fullmatch(re.split(r"[.:/]", key)[-1])
+    if match is None:
+        return None
+    source = match["source"].lower()
+    rank = 0 if "gimbal" in source else 1 if source in ("", "camera") else 2
+    return rank, match["axis"].lower()
 
 
 def _decimal(text: str) -> float | None:

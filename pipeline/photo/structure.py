@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+from io import FileIO
 from pathlib import Path
-from typing import BinaryIO
 
 from pipeline.photo.metadata import JPEG_SUFFIXES, TIFF_SUFFIXES
 from pipeline.photo.tags import Tags, read_tags
@@ -23,16 +24,16 @@ def structure_trouble(path: Path, tags: Tags | None = None) -> str | None:
     """
     tags = tags or read_tags(path)
     try:
-        size = path.stat().st_size
-        if size == 0:
-            return "the file is empty"
-        with path.open("rb") as file:
+        with path.open("rb", buffering=0) as file:
             head = file.read(4)
+            size = file.seek(0, os.SEEK_END)
             tail = _last(file, size, 4096)
             if head[:2] == _JPEG_START and _END_OF_IMAGE not in tail:
                 tail = _last(file, size, 65536)  # cameras append data after the end
     except OSError as error:
         return f"the file cannot be read: {error.strerror}"
+    if size == 0:
+        return "the file is empty"
     if not any(tail):
         return "the end of the file holds only zeros"
     if head[:2] == _JPEG_START:
@@ -50,7 +51,7 @@ def structure_trouble(path: Path, tags: Tags | None = None) -> str | None:
     return None
 
 
-def _last(file: BinaryIO, size: int, count: int) -> bytes:
+def _last(file: FileIO, size: int, count: int) -> bytes:
     file.seek(max(0, size - count))
     return file.read()
 

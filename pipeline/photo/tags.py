@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -70,25 +71,36 @@ def read_tags(path: Path) -> Tags:
             image = exiv2.ImageFactory.open(str(path))
             image.readMetadata()
             exif = {key: _plain(datum) for datum in image.exifData() if _wanted(key := datum.key())}
-            xmp = {
-                key: str(datum.value())
-                for datum in image.xmpData()
-                if (key := datum.key()).lower().endswith(_ANGLES)
-            }
+            xmp = {key: datum.toString() for datum in image.xmpData() if _tells_angle(key := datum.key())}
             return Tags(exif, xmp, image.pixelWidth(), image.pixelHeight())
         except (exiv2.Exiv2Error, ValueError, UnicodeError, OverflowError):
             return Tags(failure="its metadata cannot be read")
 
 
+@lru_cache(maxsize=4096)  # the photos of a card have the same keys
 def _wanted(key: str) -> bool:
     _, group, name = key.split(".", 2)
     return name in _NAMES and (group in ("Image", "Photo", "GPSInfo") or group.startswith("SubImage"))
 
 
+@lru_cache(maxsize=4096)
+def _tells_angle(key: str) -> bool:
+    return key.lower().endswith(_ANGLES)
+
+
 def _plain(datum: Any) -> str | Numbers:
+    """Return a value, by way of its text wherever that is exact: it costs a fifth of a typed value."""
     kind = datum.typeName()
     if kind in ("Rational", "SRational"):
-        return tuple(n / d if d else math.nan for n, d in datum.value())
-    if kind in ("Short", "SShort", "Long", "SLong", "Float", "Double"):
+        return tuple(_quotient(part) for part in datum.toString().split())
+    if kind in ("Byte", "Short", "SShort", "Long", "SLong"):
+        return tuple(float(part) for part in datum.toString().split())
+    if kind in ("Float", "Double"):
         return tuple(float(value) for value in datum.value())
-    return str(datum.value()) if kind == "Ascii" else ""
+    return str(datum.toString()) if kind == "Ascii" else ""
+
+
+def _quotient(text: str) -> float:
+    top, _, bottom = text.partition("/")
+    divisor = int(bottom)
+    return int(top) / divisor if divisor else math.nan

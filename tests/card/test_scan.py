@@ -323,6 +323,18 @@ def test_linked_folders_do_not_loop(tmp_path: Path) -> None:
     assert contents.sequences[0].frames[0].file == "a/HRN_0001.JPG"
 
 
+@pytest.mark.skipif(os.name == "nt", reason="links need rights on Windows")
+def test_links_that_lead_nowhere_harm_nothing(tmp_path: Path) -> None:
+    flight(tmp_path, 2.0 * np.arange(10))
+    (tmp_path / "HRN_0011.JPG").symlink_to(tmp_path / "HRN_0011.JPG")
+    (tmp_path / "gone.jpg").symlink_to(tmp_path / "nowhere.jpg")
+    contents = scan(tmp_path)
+    assert len(contents.sequences[0].photos) == 10
+    aside = {item.file: (item.trouble, item.why) for item in contents.left_aside}
+    assert sorted(aside) == ["HRN_0011.JPG", "gone.jpg"]
+    assert all(trouble and "cannot be read" in why for trouble, why in aside.values())
+
+
 def test_scan_writes_nothing_and_is_repeatable(tmp_path: Path) -> None:
     flight(tmp_path, 2.0 * np.arange(12))
     before = {path: (path.stat().st_mtime_ns, path.read_bytes()) for path in tmp_path.iterdir()}

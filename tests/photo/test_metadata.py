@@ -116,6 +116,18 @@ def test_blank_and_absurd_values_are_none(tmp_path: Path, tags: dict[str, str], 
     assert getattr(read_facts(write_jpeg(tmp_path / "a.jpg", 0, exif=tags)), field) is None
 
 
+@pytest.mark.parametrize(("reference", "sign"), [("0", 1.0), ("1", -1.0), ("2", 1.0), ("3", -1.0)])
+def test_a_place_below_the_sea_has_a_negative_altitude(tmp_path: Path, reference: str, sign: float) -> None:
+    place = {
+        "Exif.GPSInfo.GPSLatitude": "54/1 0/1 0/1",
+        "Exif.GPSInfo.GPSLongitude": "3/1 0/1 0/1",
+        "Exif.GPSInfo.GPSAltitude": "45/10",
+        "Exif.GPSInfo.GPSAltitudeRef": reference,  # 1 and 3 are below (Exif 3.0, from memory)
+    }
+    facts = read_facts(write_jpeg(tmp_path / "a.jpg", 0, exif=place))
+    assert facts.altitude_m == sign * 4.5
+
+
 def test_sub_seconds_that_are_no_number_are_left_out(tmp_path: Path) -> None:
     facts = read_facts(write_jpeg(tmp_path / "a.jpg", 5, exif={"Exif.Photo.SubSecTimeOriginal": "  "}))
     assert facts.clock_s == datetime(2026, 5, 1, 10, 0, 5, tzinfo=UTC).timestamp()
