@@ -9,7 +9,7 @@ every command that opens a RAW would wait for. So the locus stands here as a pol
 from __future__ import annotations
 
 import numpy as np
-from numpy.polynomial import Chebyshev
+from numpy.polynomial.chebyshev import chebder, chebval
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
@@ -17,9 +17,9 @@ Floats = NDArray[np.float64]
 COOLEST_K, HOTTEST_K = 1100.0, 60000.0
 """Where the CCT is told: where the polynomial holds."""
 
-_DOMAIN_MIRED = (16.0, 910.0)
-# u and v of the locus in Chebyshev polynomials of its mired: least squares, worst miss 2.1e-8, to Planck's
-# law seen by the CIE 1931 2 degree observer, as colour-science 0.4.6 works it out.
+_MIDDLE_MIRED, _HALF_MIRED = 463.0, 447.0
+# u and v of the locus in Chebyshev polynomials of its mired, from 16 to 910: least squares, worst miss
+# 2.1e-8, to Planck's law seen by the CIE 1931 2 degree observer, as colour-science 0.4.6 works it out.
 _LOCUS = np.array([
     (0.2966150082, 0.3341780580),
     (0.1289946423, 0.0403537691),
@@ -58,14 +58,15 @@ def xy_to_cct_duv(xy: ArrayLike) -> Floats:
     x, y = chromaticity[..., 0], chromaticity[..., 1]
     uv = np.stack([4.0 * x, 6.0 * y], axis=-1) / (-2.0 * x + 12.0 * y + 3.0)[..., np.newaxis]
     place = _nearest(uv)
-    away, along = uv - locus(place), locus(place, 1)
+    on_locus, along, _ = locus(place)
+    away = uv - on_locus
     length = np.linalg.norm(along, axis=-1)
     duv = (away[..., 1] * along[..., 0] - away[..., 0] * along[..., 1]) / length
     unknown = np.isnan(chromaticity).any(axis=-1)
     # The isotemperature lines of the bounds cross the locus at right angles.
-    cooler, hotter = (_ahead(uv, mired(end_k)) for end_k in (COOLEST_K, HOTTEST_K))
-    cct_k = np.where(cooler > 0.0, COOLEST_K, np.where(hotter < 0.0, HOTTEST_K, mired(place)))
-    duv = np.where((cooler > 0.0) | (hotter < 0.0), np.nan, duv)
+    hot, cool = (((uv - _GRID[0, end]) * _GRID[1, end]).sum(axis=-1) for end in (0, -1))
+    cct_k = np.where(cool > 0.0, COOLEST_K, np.where(hot < 0.0, HOTTEST_K, mired(place)))
+    duv = np.where((cool > 0.0) | (hot < 0.0), np.nan, duv)
     return np.stack([np.where(unknown, np.nan, cct_k), np.where(unknown, np.nan, duv)], axis=-1)
 
 
@@ -73,37 +74,40 @@ def cct_duv_to_xy(cct_duv: ArrayLike) -> Floats:
     """Return CIE 1931 chromaticities (..., 2) of CCT in kelvin and Duv (..., 2)."""
     given = np.asarray(cct_duv, dtype=np.float64)
     place, duv = mired(given[..., 0]), given[..., 1:]
-    along = locus(place, 1)
+    on_locus, along, _ = locus(place)
     across = np.stack([-along[..., 1], along[..., 0]], axis=-1)
-    u, v = np.moveaxis(locus(place) + duv * across / np.linalg.norm(along, axis=-1, keepdims=True), -1, 0)
+    u, v = np.moveaxis(on_locus + duv * across / np.linalg.norm(along, axis=-1, keepdims=True), -1, 0)
     xy: Floats = np.stack([3.0 * u, 2.0 * v], axis=-1) / (2.0 * u - 8.0 * v + 4.0)[..., np.newaxis]
     return xy
 
 
-def locus(place_mired: ArrayLike, order: int = 0) -> Floats:
-    """Return CIE 1960 uv (..., 2) of the Planckian locus, or its derivative of `order` by mired."""
-    place = np.asarray(place_mired, dtype=np.float64)
-    return np.stack([curve(place) for curve in _CURVES[order]], axis=-1)
+def locus(place_mired: ArrayLike) -> Floats:
+    """Return CIE 1960 uv of the Planckian locus and its two first derivatives by mired (3, ..., 2)."""
+    place = (np.asarray(place_mired, dtype=np.float64) - _MIDDLE_MIRED) / _HALF_MIRED
+    values: Floats = chebval(place, _CURVES).reshape(3, 2, *place.shape)
+    return np.moveaxis(values, 1, -1)
 
 
 def _nearest(uv: Floats) -> Floats:
     """Return the places (...), mired, of the locus nearest to uv (..., 2)."""
-    away = uv[..., np.newaxis, :] - _GRID
+    away = uv[..., np.newaxis, :] - _GRID[0]
     place: Floats = _GRID_MIRED[np.argmin(np.square(away).sum(axis=-1), axis=-1)]
     for _ in range(_PASSES):
-        away, along = uv - locus(place), locus(place, 1)
-        bend = (along * along - away * locus(place, 2)).sum(axis=-1)
+        on_locus, along, turning = locus(place)
+        away = uv - on_locus
+        bend = (along * along - away * turning).sum(axis=-1)
         step = (away * along).sum(axis=-1) / np.where(bend > 0.0, bend, np.inf)
         place = np.clip(place + step, _GRID_MIRED[0], _GRID_MIRED[-1])
     return place
 
 
-def _ahead(uv: Floats, place_mired: ArrayLike) -> Floats:
-    """Return whether uv (..., 2) lies on the cooler (> 0) or hotter side of a place's isotemperature line."""
-    return np.asarray(((uv - locus(place_mired)) * locus(place_mired, 1)).sum(axis=-1))
+def _with_derivatives(series: Floats) -> Floats:
+    """Return the series (n, 2) of u and v beside those of their derivatives by mired (n, 6)."""
+    derived = [chebder(series, order, scl=1.0 / _HALF_MIRED) for order in (1, 2)]
+    padded = [np.pad(one, ((0, len(series) - len(one)), (0, 0))) for one in derived]
+    return np.concatenate([series, *padded], axis=1)
 
 
-_SERIES = [Chebyshev(column, _DOMAIN_MIRED) for column in _LOCUS.T]
-_CURVES = [_SERIES, [curve.deriv() for curve in _SERIES], [curve.deriv(2) for curve in _SERIES]]
+_CURVES = _with_derivatives(_LOCUS)
 _GRID_MIRED = np.linspace(mired(HOTTEST_K), mired(COOLEST_K), 400)
 _GRID = locus(_GRID_MIRED)
