@@ -84,7 +84,7 @@ def cct_duv_to_xy(cct_duv: ArrayLike) -> Floats:
 def locus(place_mired: ArrayLike) -> Floats:
     """Return CIE 1960 uv of the Planckian locus and its two first derivatives by mired (3, ..., 2)."""
     place = (np.asarray(place_mired, dtype=np.float64) - _MIDDLE_MIRED) / _HALF_MIRED
-    values: Floats = chebval(place, _CURVES).reshape(3, 2, *place.shape)
+    values = np.asarray(chebval(place, _CURVES), np.float64).reshape(3, 2, *place.shape)
     return np.moveaxis(values, 1, -1)
 
 
