@@ -99,6 +99,73 @@ def test_the_watch_itself_sees_what_it_must(card: Path, tmp_path: Path) -> None:
     assert not (card / "x").exists()
 
 
+def bound_by_rights(place: Path) -> list[str]:
+    """How to start a command that the rights of files bind: it cannot write to `place`, now read-only.
+
+    Root may do everything, so it is started without that privilege where util-linux is there; the test
+    is skipped where nothing keeps a command from writing.
+    """
+    attempt = [sys.executable, "-c", f"open({str(place / 'written')!r}, 'w')"]
+    for start in ([], ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--inh-caps=-all"]):
+        if start and shutil.which(start[0]) is None:
+            continue
+        done = subprocess.run([*start, *attempt], capture_output=True, text=True)
+        if "Permission denied" in done.stderr:
+            return start
+        (place / "written").unlink(missing_ok=True)
+    pytest.skip("nothing keeps this user from writing to a folder without the right to (root, or Windows)")
+
+
+def test_a_card_that_cannot_be_written_to_is_enough(card: Path, tmp_path: Path) -> None:
+    """The rights to write are gone, as on a locked card: files, folders, and the folder one works in."""
+    locked_card = Path(shutil.copytree(card, tmp_path / "card"))
+    places = [locked_card, *locked_card.rglob("*")]
+    for place in places:
+        place.chmod(place.stat().st_mode & ~0o222)
+    try:
+        start = bound_by_rights(locked_card)
+        before = state(locked_card)
+        for arguments in (
+            ("list", "."),
+            ("list", ".", "--checksums", tmp_path / "sums"),
+            ("list", ".", "--verify", tmp_path / "sums"),
+            ("run", ".", "-o", tmp_path / "out"),
+            ("diagnose", "."),
+        ):
+            done = subprocess.run(
+                [*start, *command(*arguments)], cwd=locked_card, capture_output=True, text=True, timeout=120
+            )
+            assert done.returncode == 0, (arguments, done.stderr)
+        assert list(tmp_path.glob("out/*/*.mp4"))
+        assert state(locked_card) == before
+    finally:
+        for place in places:
+            place.chmod(place.stat().st_mode | 0o200)
+
+
+def test_what_may_not_be_read_is_named_and_the_rest_is_listed(card: Path, tmp_path: Path) -> None:
+    closed = Path(shutil.copytree(card, tmp_path / "card"))
+    photos = sorted(closed.rglob("*.DNG"))
+    (closed / "private").mkdir()
+    shut = [photos[3], closed / "private"]
+    closed.chmod(0o555)
+    for place in shut:
+        place.chmod(0)
+    try:
+        done = subprocess.run(
+            [*bound_by_rights(closed), *command("list", closed, "--json")], capture_output=True, text=True
+        )
+        assert "Traceback" not in done.stderr
+        told = json.loads(done.stdout)
+        (trouble,) = told["sequences"][0]["trouble"]
+        assert Path(trouble["file"]).name == photos[3].name and "Permission denied" in trouble["why"]
+        (aside,) = told["left_aside"]
+        assert aside["file"] == "private" and aside["trouble"] and "Permission denied" in aside["why"]
+    finally:
+        for place in (closed, *shut):
+            place.chmod(0o755)
+
+
 def test_a_folder_belongs_to_one_run_at_a_time(card: Path, tmp_path: Path) -> None:
     folder = Folder(tmp_path / "out" / "20260514-093000_HERN0001")
     with (
