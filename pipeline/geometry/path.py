@@ -3,122 +3,46 @@
 The steady camera of frame k is turned against the real one by C_k (a direction x of the steady camera
 is seen by the real one at C_k x). With real orientations R_k the steady ones are S_k = C_kᵀ R_k. Their
 rate of turn and its first and second differences are kept small in the L1 sense (Grundmann, Kwatra,
-Essa: Auto-directed video stabilization with robust L1 optimal camera paths, CVPR 2011), subject to
-every corner of the output staying inside the source. All is linearised around the current C and solved
-again, so that no Euler angles and no singular attitudes appear.
+Essa: Auto-directed video stabilization with robust L1 optimal camera paths, CVPR 2011), rounded off as
+Huber's where they vanish, subject to every corner of the output staying inside the source. All is
+linearised around the current C and solved again, so that no Euler angles and no singular attitudes appear.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from pipeline.geometry.camera import along_border, bearings, corner_rays, similar_rays
-from pipeline.geometry.lens import Lens
+from pipeline.geometry.field import MARGIN_PX, Field, clearance
 from pipeline.geometry.rotation import cross_matrix, exp, log
 
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class PathWeights:
-    """What the path's cost counts, per px of the source.
-
-    `turn`, `change` and `jolt` weigh the absolute rate of turn, its difference and second difference;
-    `smooth` is a small quadratic on the second difference and `depart` one on the correction itself,
-    which makes the optimum unique. `level` is a quadratic one on the horizon's lean, where it is held level.
-    """
-
-    turn: float = 0.01
-    change: float = 10.0
-    jolt: float = 100.0
-    smooth: float = 20.0
-    depart: float = 2e-3
-    level: float = 1.0
-
-
-@dataclass(frozen=True)
-class Field:
-    """The picture the path moves in: upright source size, focal length in px, aspect of the output.
-
-    `similarity` (n, 4) is what each frame's output is moved by before it is turned (`camera.similar_rays`).
-    `lens` bends the straight picture into the source.
-    """
-
-    width: int
-    height: int
-    focal_px: float
-    shape: tuple[int, int]
-    similarity: Floats | None = None
-    lens: Lens | None = None
-
-    def rays(self, crop: float) -> Floats:
-        """Return the directions (m, 3), z = 1, or (n, m, 3) under similarities, of the output's border.
-
-        Straight lines stay straight without a lens, and four corners tell all; else there are more points.
-        """
-        corners = self.straight_corners(crop)
-        if self.lens is not None:
-            corners = along_border(corners, _PER_SIDE)
-        if self.similarity is None:
-            return corners
-        return similar_rays(corners, self.similarity)
-
-    def straight_corners(self, crop: float) -> Floats:
-        """Return the directions (4, 3), z = 1, of the output's corners, were no frame moved."""
-        return corner_rays(self.width, self.height, self.focal_px, self.shape, crop)
-
-    def directions(self, points: Floats) -> Floats:
-        """Return unit directions (n, 3) in the real camera's axes of px (n, 2) of the straight picture."""
-        return bearings(points, self.focal_px, self.width, self.height)
-
-    def place(self, seen: Floats) -> Floats:
-        """Return source px (..., 2) of directions (..., 3) in the real camera's axes."""
-        centre = np.array([(self.width - 1) / 2.0, (self.height - 1) / 2.0])
-        straight = self.focal_px * seen[..., :2] / seen[..., 2:] + centre
-        return straight if self.lens is None else self.lens.bend(straight, self.width, self.height)
-
+# What the cost counts, per px of the source: the rate of turn, its difference and its second difference.
+# Each is counted absolutely, but by its square where it is so small that nobody sees it: the far end of a
+# flight would else be felt hundreds of frames away. (The reach of an absolute cost grows as what is felt
+# shrinks.) So windows of a long flight forget their ends, and the optimum is unique.
+_TURN = (0.01, 0.1)
+_CHANGE = (10.0, 0.005)
+_JOLT = (100.0, 0.001)
+# Squares of the correction itself, and of the horizon's lean where it is held level.
+_DEPART = 2e-3
+_LEVEL = 1.0
 
 _PASSES = 4
-_PER_SIDE = 6
-MARGIN_PX = 2.0
-"""Distance kept from the source's border, so that interpolation never reads beyond it."""
+_WINDOW = 2000
+_FORGETS = 300
+"""After so many frames a window's end is felt by less than 0.02 px at a width of 1920."""
 
 
 def steady_orientations(orientations: Floats, corrections: Floats) -> Floats:
     """Return the steady camera's orientations C_kᵀ R_k (n, 3, 3) under rotation vectors (n, 3)."""
     return np.asarray(np.swapaxes(exp(corrections), 1, 2) @ orientations)
-
-
-def corners_in_source(field: Field, corrections: Floats, crop: float) -> Floats:
-    """Return source pixels (n, m, 2) of the output's corners under rotation vectors (n, 3)."""
-    rays = field.rays(crop)
-    rays = np.broadcast_to(rays, (len(corrections), *rays.shape[-2:]))
-    return field.place(np.einsum("nij,ncj->nci", exp(corrections), rays))
-
-
-def clearance(field: Field, corrections: Floats, crop: float) -> Floats:
-    """Return for each frame the least distance (n,) in px of the corners from the border, + inside."""
-    corners = corners_in_source(field, corrections, crop)
-    x, y = corners[..., 0], corners[..., 1]
-    sides = np.stack([x + 0.5, field.width - 0.5 - x, y + 0.5, field.height - 0.5 - y])
-    return np.asarray(sides.min(axis=(0, 2)))
-
-
-def widest_crop(field: Field, corrections: Floats, least: float) -> float:
-    """Return the largest crop ratio in [least, 1] whose every corner keeps MARGIN_PX, by bisection."""
-    low, high = least, 1.0
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        if float(clearance(field, corrections, middle).min()) >= MARGIN_PX:
-            low = middle
-        else:
-            high = middle
-    return low
 
 
 def steady_path(
@@ -128,38 +52,46 @@ def steady_path(
     *,
     breaks: tuple[int, ...] = (),
     down: Floats | None = None,
-    weights: PathWeights | None = None,
+    window: int = _WINDOW,
 ) -> Floats:
     """Return correction rotation vectors (n, 3) for real orientations (n, 3, 3).
 
     `max_crop` is the share of the width that may be cropped. The path is broken before each frame of
     `breaks`, and each piece is smoothed by itself. With `down`, the downward direction (3,) in the world's
     axes, the horizon of the steady camera is held level as far as the crop allows. A piece of fewer than
-    three frames, or without room to move, is not corrected. Time and memory grow with the number of frames
-    alone, so that even a long flight is solved in one piece.
+    three frames, or without room to move, is not corrected. A piece of more than `window` frames is solved
+    in windows that overlap by so much that they agree in the middle of the overlap, under the same crop.
     """
     corrections = np.zeros((len(orientations), 3))
     if max_crop <= 0.0:
         return corrections
     edges = [0, *sorted(breaks), len(orientations)]
     for first, last in pairwise(edges):
-        if last - first >= 3:
-            part = (
-                field if field.similarity is None else replace(field, similarity=field.similarity[first:last])
-            )
-            piece = orientations[first:last]
-            corrections[first:last] = _steady_piece(
-                piece, part, 1.0 - max_crop, down, weights or PathWeights()
-            )
+        for solved, kept in _windows(first, last, window):
+            if solved.stop - solved.start >= 3:
+                similarity = None if field.similarity is None else field.similarity[solved]
+                part = replace(field, similarity=similarity)
+                piece = _steady_piece(orientations[solved], part, 1.0 - max_crop, down)
+                corrections[kept] = piece[kept.start - solved.start : kept.stop - solved.start]
     return corrections
 
 
-def _steady_piece(
-    orientations: Floats, field: Field, crop: float, down: Floats | None, weights: PathWeights
-) -> Floats:
+def _windows(first: int, last: int, window: int) -> list[tuple[slice, slice]]:
+    """Return the windows in which frames from `first` to `last` are solved, and what is kept of each."""
+    step = max(window - 2 * _FORGETS, _FORGETS)
+    if last - first <= window:
+        return [(slice(first, last), slice(first, last))]
+    seams = [first, *range(first + _FORGETS + step, last - _FORGETS - step // 2, step), last]
+    return [
+        (slice(max(start - _FORGETS, first), min(stop + _FORGETS, last)), slice(start, stop))
+        for start, stop in pairwise(seams)
+    ]
+
+
+def _steady_piece(orientations: Floats, field: Field, crop: float, down: Floats | None) -> Floats:
     corrections = np.zeros((len(orientations), 3))
     for _ in range(_PASSES):
-        delta = _solve(orientations, corrections, field, crop, down, weights)
+        delta = _solve(orientations, corrections, field, crop, down)
         if delta is None:
             break
         moved = log(exp(corrections) @ exp(delta))
@@ -250,65 +182,50 @@ def _level(orientations: Floats, corrections: Floats, down: Floats) -> tuple[spa
 
 
 def _solve(
-    orientations: Floats,
-    corrections: Floats,
-    field: Field,
-    crop: float,
-    down: Floats | None,
-    weights: PathWeights,
+    orientations: Floats, corrections: Floats, field: Field, crop: float, down: Floats | None
 ) -> Floats | None:
     """Return the steps (n, 3) that minimise the linearised cost: a quadratic programme for Clarabel.
 
-    None where it finds none.
+    Beside the steps its unknowns are, for each difference x, the part u that counts by its square and a
+    bound t on the rest: |x - u| <= t with cost w (t + u² / 2 d) is Huber's. None where it finds none.
     """
     import clarabel
 
     count = len(orientations)
-    steady = steady_orientations(orientations, corrections)
-    turns = _turns(steady)
+    turns = _turns(steady_orientations(orientations, corrections))
     jacobian = _turn_jacobian(turns) * field.focal_px
     flown = turns.ravel() * field.focal_px
-    terms = []
-    for order, weight in enumerate((weights.turn, weights.change, weights.jolt)):
+    operators, weight, near = [], [], []
+    for order, (each, small) in enumerate((_TURN, _CHANGE, _JOLT)):
         if count - 1 > order:
-            operator = sparse.kron(_difference(count - 1, order), sparse.identity(3), format="csr")
-            terms.append((operator @ jacobian, operator @ flown, weight))
+            operators.append(sparse.kron(_difference(count - 1, order), sparse.identity(3), format="csr"))
+            weight.append(np.full(operators[-1].shape[0], each))
+            near.append(np.full(operators[-1].shape[0], small))
+    differ = sparse.vstack(operators)
+    moved, constant, cost = differ @ jacobian, differ @ flown, np.concatenate(weight)
 
-    sizes = [len(constant) for _, constant, _ in terms]
-    unknowns = 3 * count + sum(sizes)
-    quadratic = weights.depart * field.focal_px**2 * sparse.identity(3 * count, format="csc")
-    linear = np.zeros(unknowns)
-    linear[: 3 * count] = weights.depart * field.focal_px**2 * corrections.ravel()
-    jolt, jolt_flown, _ = terms[-1]
-    quadratic = quadratic + weights.smooth * (jolt.T @ jolt)
-    linear[: 3 * count] += weights.smooth * (jolt.T @ jolt_flown)
+    depart = _DEPART * field.focal_px**2
+    quadratic = depart * sparse.identity(3 * count, format="csc")
+    linear = depart * corrections.ravel()
     if down is not None:
         leaning, leans = _level(orientations, corrections, down)
-        scale = weights.level * field.focal_px**2
-        quadratic = quadratic + scale * (leaning.T @ leaning)
-        linear[: 3 * count] += scale * (leaning.T @ leans)
+        quadratic = quadratic + _LEVEL * field.focal_px**2 * (leaning.T @ leaning)
+        linear = linear + _LEVEL * field.focal_px**2 * (leaning.T @ leans)
 
-    rows, bounds, start = [], [], 3 * count
-    for (operator, constant, weight), size in zip(terms, sizes, strict=True):
-        slack = sparse.coo_matrix(
-            (np.ones(size), (range(size), range(start - 3 * count, start - 3 * count + size))),
-            shape=(size, unknowns - 3 * count),
-        )
-        rows += [sparse.hstack([operator, -slack]), sparse.hstack([-operator, -slack])]
-        bounds += [-constant, constant]
-        linear[start : start + size] = weight
-        start += size
+    size = len(constant)
+    one, none = sparse.identity(size), sparse.coo_matrix((size, size))
     inside, room = _crop_constraints(field, corrections, crop)
-    rows.append(sparse.hstack([inside, sparse.coo_matrix((len(room), unknowns - 3 * count))]))
-    bounds.append(room)
-
-    padded = sparse.block_diag([quadratic, sparse.coo_matrix((sum(sizes), sum(sizes)))])
+    constraints = sparse.block_array([[moved, -one, -one], [-moved, one, -one], [inside, None, None]])
+    squares = sparse.block_diag([quadratic, sparse.diags_array(cost / np.concatenate(near)), none])
     settings = clarabel.DefaultSettings()
     settings.verbose = False
-    constraints = sparse.vstack(rows).tocsc()
-    cones = [clarabel.NonnegativeConeT(constraints.shape[0])]
     solver = clarabel.DefaultSolver(
-        sparse.triu(padded).tocsc(), linear, constraints, np.concatenate(bounds), cones, settings
+        sparse.triu(squares).tocsc(),
+        np.concatenate([linear, np.zeros(size), cost]),
+        constraints.tocsc(),
+        np.concatenate([-constant, constant, room]),
+        [clarabel.NonnegativeConeT(constraints.shape[0])],
+        settings,
     )
     solution = solver.solve()
     steps = np.asarray(solution.x)[: 3 * count].reshape(count, 3)

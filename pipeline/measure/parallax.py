@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.path import Field
+from pipeline.geometry.field import Field
 from pipeline.geometry.rotation import exp
 from pipeline.measure.highpass import fast_part
 from pipeline.measure.levels import HELD_OUT

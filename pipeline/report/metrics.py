@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.colour.ground import ground_delta_e
 from pipeline.errors import UsageError
-from pipeline.geometry.path import widest_crop
+from pipeline.geometry.field import widest_crop
 from pipeline.measure.flash import measure_flashes
 from pipeline.measure.grid import uneven_rms_ev
 from pipeline.measure.highpass import fast_figures

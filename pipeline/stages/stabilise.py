@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from pipeline.corrections import LensDistortion
 from pipeline.geometry.camera import largest_rectangle
+from pipeline.geometry.field import MARGIN_PX, Field, clearance, widest_crop
 from pipeline.geometry.lens import Lens
-from pipeline.geometry.path import MARGIN_PX, Field, clearance, steady_orientations, steady_path, widest_crop
+from pipeline.geometry.path import steady_orientations, steady_path
 from pipeline.geometry.pose import Pose
 from pipeline.geometry.rotation import PairRotation
 from pipeline.measure.look import PairFigures

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from pipeline.geometry.path import MARGIN_PX, Field, clearance, corners_in_source, steady_path, widest_crop
+from pipeline.geometry.field import MARGIN_PX, Field, clearance, corners_in_source, widest_crop
+from pipeline.geometry.path import steady_path
 from tests.geometry.scene import FOCAL, HEIGHT, WIDTH, camera_axes
 
 FIELD = Field(WIDTH, HEIGHT, FOCAL, (16, 9))
@@ -167,6 +168,21 @@ def test_more_room_is_steadier() -> None:
         steady = steadied(flown, steady_path(flown, FIELD, room))
         jolts.append(np.sqrt(np.mean(np.diff(turns_px(steady), axis=0) ** 2)))
     assert jolts[0] > jolts[1] > jolts[2]
+
+
+WAYPOINTS_OFTEN = 30.0 + 3.0 * (np.arange(1100) // 40 % 2)
+STEP_AT_A_SEAM = np.where(np.arange(1100) < 602, 30.0, 33.0)
+
+
+@pytest.mark.parametrize("yaw_deg", [WAYPOINTS_OFTEN, STEP_AT_A_SEAM], ids=["often", "at a seam"])
+def test_windows_agree_with_one_piece(yaw_deg: np.ndarray) -> None:
+    flown = flight(yaw_deg)
+    whole = steady_path(flown, FIELD, MAX_CROP, window=len(flown))
+    parts = steady_path(flown, FIELD, MAX_CROP, window=900)
+    assert not np.array_equal(parts, whole)  # there were windows
+    zoom = 1920 / WIDTH / (1.0 - MAX_CROP)
+    assert np.max(np.abs(parts - whole)) * FOCAL * zoom < 0.05
+    assert least_margin(FIELD, parts, 1.0 - MAX_CROP) > MARGIN_PX - 0.01
 
 
 @pytest.mark.parametrize("shape", [(16, 9), (9, 16)])

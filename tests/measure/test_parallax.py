@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.geometry.path import Field
+from pipeline.geometry.field import Field
 from pipeline.measure.parallax import Drift, cell_rates, jitter_by_cell, residual_similarity
 
 FIELD = Field(1600, 1200, 1081.0, (16, 9))
