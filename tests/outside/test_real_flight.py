@@ -12,10 +12,10 @@ from pathlib import Path
 import av
 import pytest
 
-from pipeline.demo.mosaicked import write_mosaicked
 from pipeline.report.schema import read_report
 from pipeline.run import run_card
 from pipeline.settings import load_settings
+from tests.mosaicked import write_mosaicked
 from tests.watching import Quiet, digests
 
 

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.demo.dng import copy_exif, write_dng
+from pipeline.demo.dng import write_dng
 from pipeline.demo.sensor import Sensor, camera_neutral, counts, mosaic_of, scene_to_camera
+from pipeline.photo.exclusive import exiv2_alone
 
 _CCT_K = 5600.0
 
@@ -59,6 +61,41 @@ def write_mosaicked(
             lossless_jpeg=lossless_jpeg,
             tags=None,
         )
-        copy_exif(photo, path, mosaic.shape[1], mosaic.shape[0])
+        _copy_exif(photo, path, mosaic.shape[1], mosaic.shape[0])
         written.append(path)
     return written
+
+
+def _copy_exif(source: Path, target: Path, width: int, height: int) -> None:
+    """Copy time, exposure, focal length, GPS and orientation of one photo to another of `width`×`height`."""
+    with exiv2_alone() as exiv2:
+        original = exiv2.ImageFactory.open(str(source))
+        original.readMetadata()
+        image = exiv2.ImageFactory.open(str(target))
+        image.readMetadata()
+        exif = image.exifData()
+        for datum in original.exifData():
+            key = datum.key()
+            wanted = key.startswith(("Exif.Photo.", "Exif.GPSInfo.")) and "MakerNote" not in key
+            if wanted or key == "Exif.Image.Orientation":
+                exif[key] = datum.value()
+        _rescale_focal_plane(exif, width)
+        exif["Exif.Photo.PixelXDimension"] = str(width)
+        exif["Exif.Photo.PixelYDimension"] = str(height)
+        image.setExifData(exif)
+        image.writeMetadata()
+
+
+def _rescale_focal_plane(exif: Any, width: int) -> None:
+    """Make the focal plane resolution that of a picture `width` px wide, if the tags tell another width.
+
+    Looked for by iterating: exiv2 ends the process when asked for a key it does not know.
+    """
+    across_key = "Exif.Photo.PixelXDimension"
+    resolutions = ("Exif.Photo.FocalPlaneXResolution", "Exif.Photo.FocalPlaneYResolution")
+    wanted = {across_key, *resolutions}
+    told = {datum.key(): datum.toFloat() for datum in exif if datum.key() in wanted}
+    across = told.get(across_key, 0.0)
+    for key in resolutions:
+        if across > 0.0 and key in told:
+            exif[key] = f"{round(told[key] * width / across * 1000)}/1000"

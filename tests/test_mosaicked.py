@@ -13,10 +13,10 @@ import pytest
 import rawpy
 
 from pipeline.demo.dng import PhotoTags, write_metadata
-from pipeline.demo.mosaicked import mosaic_picture, write_mosaicked
 from pipeline.demo.photograph import encode_srgb
 from pipeline.demo.sensor import PATTERNS, Sensor, scene_to_camera
 from pipeline.photo.metadata import read_facts
+from tests.mosaicked import mosaic_picture, write_mosaicked
 
 
 def picture() -> np.ndarray:
