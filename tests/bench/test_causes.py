@@ -18,7 +18,8 @@ import pytest
 
 from pipeline.onsite import diagnosed_card
 from pipeline.settings import load_settings
-from tests.bench.bad_flights import CERTAIN, Case, bad_cases, clean_cases, with_card
+from tests.bench.bad_flights import CERTAIN, bad_cases, clean_cases
+from tests.bench.spoiled_flight import Case, with_card
 from tests.watching import Quiet
 
 FIRST_SEED = int(os.environ.get("EVENFLIGHT_SEED", "20260"))
