@@ -92,7 +92,10 @@ def run_card(
                 outcomes.append(Outcome(one.id, folder.path, left_out=[(one.id, str(error))]))
     if not any(outcome.videos for outcome in outcomes):
         raise EvenflightError("; ".join(why for outcome in outcomes for _, why in outcome.left_out))
-    outcomes[0].left_out += [(aside.file, aside.why) for aside in contents.left_aside if aside.trouble]
+    named = {file for outcome in outcomes for file, _ in outcome.left_out}
+    outcomes[0].left_out += [
+        (aside.file, aside.why) for aside in contents.left_aside if aside.trouble and aside.file not in named
+    ]
     return outcomes
 
 

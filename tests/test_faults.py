@@ -59,7 +59,8 @@ def test_every_broken_file_is_named_and_the_rest_becomes_a_video(whole: list[Pat
 
     (outcome,) = run(tmp_path / "card")
     assert [video.is_file() for video in outcome.videos] == [True]
-    assert sorted(file for file, _ in outcome.left_out) == sorted([*broken, *strays])
+    named = sorted([*broken, *strays])
+    assert sorted(file for file, _ in outcome.left_out) == named
     assert all(why for _, why in outcome.left_out)
     frames = json.loads((outcome.folder / "corrections.json").read_text())["frames"]
     assert len(frames) == PHOTOS
@@ -67,7 +68,7 @@ def test_every_broken_file_is_named_and_the_rest_becomes_a_video(whole: list[Pat
     assert report.found["torn_count"] == len(broken)
     said = "\n".join(report.warnings)
     page = (outcome.folder / "report.html").read_text(encoding="utf-8")
-    for name in broken:
+    for name in named:
         assert name in said and name in page
 
 

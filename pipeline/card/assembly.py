@@ -69,18 +69,35 @@ def _group_key(facts: PhotoFacts) -> tuple[object, ...]:
 
 
 def _streams(photos: list[CardPhoto]) -> list[list[CardPhoto]]:
-    """Split the photos of one camera model by folder where two such cameras flew at once.
+    """Split the photos of one camera model that cannot come from one flight of one camera.
 
-    That is so where file numbers often run backwards in order of time, but not within the folders.
+    By folder, where two such cameras flew at once: file numbers then often run backwards in order of
+    time, but not within the folders. By the pattern of the names, where many photos of another pattern
+    were taken at the same instant: edited versions.
     """
     by_folder: dict[str, list[CardPhoto]] = defaultdict(list)
+    by_name: dict[str, list[CardPhoto]] = defaultdict(list)
     for photo in photos:
         by_folder[photo.folder].append(photo)
+        by_name[photo.numbered[0] if photo.numbered else ""].append(photo)
     if len(by_folder) > 1 and _disorder(photos) > 0.2:
         parts = list(by_folder.values())
         if max(_disorder(part) for part in parts) < 0.05:
             return parts
+    if len(by_name) > 1 and _versions(photos) > 0.2:
+        return list(by_name.values())
     return [photos] if photos else []
+
+
+def _versions(photos: list[CardPhoto]) -> float:
+    """Share of steps, in order of time, between two names of one instant with one number but two patterns."""
+    pairs = list(pairwise(sorted(photos, key=_by_time)))
+    alike = 0
+    for one, other in pairs:
+        a, b = one.numbered, other.numbered
+        if a is not None and b is not None and one.clock_s == other.clock_s:
+            alike += a[1] == b[1] and a[0] != b[0]
+    return alike / max(len(pairs), 1)
 
 
 def _disorder(photos: list[CardPhoto]) -> float:
@@ -144,6 +161,8 @@ def _cut(photos: list[CardPhoto]) -> list[Draft]:
     clock, _ = _clock(photos)
     step = _clock_step(photos, clock)
     numbers = _numbers(photos)
+    clock, wrong = timeline.mend_strangers(clock, numbers, step)
+    strangers = [photos[i].file for i in wrong]
     order, jumps = timeline.order_photos(clock, numbers, step, _ways(photos))
     photos, clock = [photos[i] for i in order], clock[order]
     numbers = None if numbers is None else numbers[order]
@@ -159,6 +178,12 @@ def _cut(photos: list[CardPhoto]) -> list[Draft]:
             f"{photos[place].file}; later times were shifted"
             for place in jumps
             if piece.start < place < piece.stop
+        ]
+        files = {photo.file for photo in photos[piece]}
+        draft.warnings += [
+            f"{file} tells a time far from that of its neighbours; it stands where its file number belongs"
+            for file in strangers
+            if file in files
         ]
         drafts.append(draft)
     return drafts

@@ -64,16 +64,19 @@ def scan_card(
     photos, versions = _drop_versions(photos)
     found, unplaced = assemble(photos)
     beside = duplicates | twins | versions
-    found = [_with_left_aside(sequence, beside) for sequence in found]
     found = _leave_out(found, settings.leave_out)
-    left_aside += [LeftAside(file=file, why=why) for file, (_, why) in beside.items()]
     left_aside += unplaced
+    found = _with_left_aside(found, beside, [item for item in left_aside if item.trouble])
+    left_aside += [LeftAside(file=file, why=why) for file, (_, why) in beside.items()]
     contents = CardContents(left_aside=sorted(left_aside, key=lambda item: item.file))
     for sequence in found:
-        files = sum(frame.file is not None for frame in sequence.frames)
-        flight = files >= SHORTEST_SEQUENCE and not sequence.panorama
-        (contents.sequences if flight else contents.singles).append(sequence)
+        (contents.sequences if _is_flight(sequence) else contents.singles).append(sequence)
     return contents
+
+
+def _is_flight(sequence: Sequence) -> bool:
+    files = sum(frame.file is not None for frame in sequence.frames)
+    return files >= SHORTEST_SEQUENCE and not sequence.panorama
 
 
 def _list_photos(card: Path) -> tuple[list[str], list[LeftAside]]:
@@ -235,10 +238,33 @@ def _timed_by(photo: CardPhoto, twin: CardPhoto | None) -> CardPhoto:
     return replace(photo, facts=twin.facts.model_copy(update={"kind": "raw"}))
 
 
-def _with_left_aside(sequence: Sequence, beside: Beside) -> Sequence:
-    files = {frame.file for frame in sequence.frames}
-    own = tuple(LeftAside(file=file, why=why) for file, (kept, why) in beside.items() if kept in files)
-    return sequence.model_copy(update={"left_aside": own})
+def _with_left_aside(sequences: list[Sequence], beside: Beside, troubles: list[LeftAside]) -> list[Sequence]:
+    """Give each sequence its own twins and duplicates, and the unusable files that lie among its photos.
+
+    Those that lie among no photos go to the first flight, so that they are named in a report.
+    """
+    own: list[list[LeftAside]] = [[] for _ in sequences]
+    homes: dict[str, int] = {}
+    kept_in: dict[str, int] = {}
+    flights = [place for place, sequence in enumerate(sequences) if _is_flight(sequence)]
+    for place in reversed(flights or range(len(sequences))):  # the first of a folder is its home
+        homes |= {_folder(frame.file): place for frame in sequences[place].frames if frame.file is not None}
+    for place, sequence in enumerate(sequences):
+        kept_in |= {frame.file: place for frame in sequence.frames if frame.file is not None}
+    for file, (kept, why) in beside.items():
+        if kept in kept_in:
+            own[kept_in[kept]].append(LeftAside(file=file, why=why))
+    for item in troubles:
+        if sequences:
+            own[homes.get(_folder(item.file), (flights or [0])[0])].append(item)
+    return [
+        sequence.model_copy(update={"left_aside": tuple(aside)})
+        for sequence, aside in zip(sequences, own, strict=True)
+    ]
+
+
+def _folder(file: str) -> str:
+    return file.rpartition("/")[0]
 
 
 def _leave_out(sequences: list[Sequence], names: tuple[str, ...]) -> list[Sequence]:

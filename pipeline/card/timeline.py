@@ -142,6 +142,38 @@ def _flight_goes_on(gaps: Times, i: int, step_s: float) -> bool:
     return bool(1 <= quarters <= MOST_ZONE_STEPS and off <= step_s + 0.3 * interval)
 
 
+def mend_strangers(
+    clock_s: Times, numbers: NDArray[np.int64] | None, step_s: float
+) -> tuple[Times, list[int]]:
+    """Give photos that tell a wholly wrong time the one that their file numbers tell; also return which.
+
+    Such photos, at most eight in a row, lie by their consecutive numbers between two that are as far apart
+    in time as their number asks, and over a minute outside of the time between these. `numbers` must have
+    been continued by `unwrap_numbers`.
+    """
+    if numbers is None or np.unique(numbers).size < numbers.size:
+        return clock_s, []
+    order = np.argsort(numbers, kind="stable")
+    told, steps = clock_s[order], np.diff(numbers[order])
+    gaps = np.diff(told)
+    strangers: list[int] = []
+    for i, j in pairwise(np.flatnonzero(np.abs(gaps) > PAUSE_S).tolist()):
+        count = j - i  # photos between gaps i and j, counted from 1 after photo i
+        before, after, inner = told[i], told[j + 1], told[i + 1 : j + 1]
+        around = np.concatenate((gaps[max(0, i - _WINDOW) : i], gaps[j + 1 : j + 1 + _WINDOW]))
+        around = around[(around >= 0.0) & (around <= PAUSE_S)]
+        if count > _WINDOW or not around.size or np.any(steps[i : j + 1] != 1):
+            continue
+        usual = (count + 1) * interval_of(around, step_s)
+        outside = (inner < before - PAUSE_S) | (inner > after + PAUSE_S)
+        if abs(after - before - usual) <= 0.5 * usual + step_s and outside.all():
+            told[i + 1 : j + 1] = np.linspace(before, after, count + 2)[1:-1]
+            strangers += range(i + 1, j + 1)
+    mended = clock_s.copy()
+    mended[order] = told
+    return mended, [int(place) for place in order[strangers]]
+
+
 def mend_clock(clock_s: Times, jumps: list[int], step_s: float) -> Times:
     """Shift the times after each place where the clock jumped, as if one interval had passed."""
     gaps = np.diff(clock_s)

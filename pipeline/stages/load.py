@@ -99,6 +99,7 @@ def _warnings(sequence: Sequence, found: Figures, changes: list[Frame]) -> list[
     for frame in sequence.frames:
         if frame.state in ("torn", "left-out"):
             said.append(f"{frame.label} is not used: {frame.why}")
+    said += [f"{item.file} is not used: {item.why}" for item in sequence.left_aside if item.trouble]
     if changes:
         said.append(
             f"the camera changed its exposure (times: {len(changes)}), first at {changes[0].label}; "

@@ -78,3 +78,29 @@ def test_start_is_told_in_the_zone_of_the_photos(tmp_path: Path) -> None:
     sequence = only(tmp_path)
     assert sequence.started_at == "2026-05-01T10:00:00+02:00"
     assert sequence.id == "20260501-100000_HRN_0001"
+
+
+@pytest.mark.parametrize("digits", [0, 2])
+@pytest.mark.parametrize("told_s", [-8e8, -3600.0, 86_400.0, 1_234_567.3])
+@pytest.mark.parametrize("wrong", [[9], [1], [7, 8, 9], [4, 14]])
+def test_a_photo_that_tells_a_wrong_time_stays_where_its_number_belongs(
+    tmp_path: Path, wrong: list[int], told_s: float, digits: int
+) -> None:
+    clocks = 2.0 * np.arange(20)
+    clocks[wrong] = told_s + 0.3 * np.arange(len(wrong))
+    flight(tmp_path, clocks, digits=digits)
+    sequence = only(tmp_path)
+    assert (numbers(sequence), states(sequence)) == (list(range(1, 21)), {})
+    times = np.array([frame.time_s for frame in sequence.frames])
+    assert np.allclose(times, 2.0 * np.arange(20), atol=0.02)
+    assert [f"HRN_{i + 1:04d}.JPG tells a time far" in "".join(sequence.warnings) for i in range(20)] == [
+        i in wrong for i in range(20)
+    ]
+
+
+def test_a_photo_of_another_day_between_two_flights_stays_alone(tmp_path: Path) -> None:
+    clocks = [*(2.0 * np.arange(15)), -8e5, *(3600.0 + 2.0 * np.arange(15))]
+    flight(tmp_path, clocks, digits=2)
+    found = scan(tmp_path)
+    assert [len(one.photos) for one in found.sequences][-1] == 15
+    assert not any("far from that" in text for one in found.sequences for text in one.warnings)

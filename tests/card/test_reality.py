@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 
 from pipeline.card.brackets import bracket_offsets
 from pipeline.card.panorama import stands_still, turns_round
 from tests.card.flights import flight, numbers, only, scan, states
-from tests.small_photos import write_dng, write_jpeg
+from tests.small_photos import CAMERA, exif_time, tag, write_dng, write_jpeg
 
 
 def shot(folder: Path, number: int, clock_s: float, shutter: str = "1/60", **how: object) -> None:
@@ -166,3 +167,69 @@ def test_a_flight_over_two_cards_copied_side_by_side_is_one(tmp_path: Path) -> N
         write_dng(folder / f"HRN_{i + 1:04d}.DNG", 2.0 * i, digits=2)
     sequence = only(tmp_path)
     assert (len(sequence.photos), states(sequence)) == (24, {})
+
+
+@pytest.mark.parametrize("where", ["DCIM/HRN_{:04d}_edit.JPG", "edited/HRN_{:04d}.JPG", "web/HRN_{:04d}.JPG"])
+def test_edited_versions_do_not_mix_with_the_photos(tmp_path: Path, where: str) -> None:
+    flight(tmp_path / "DCIM", 2.0 * np.arange(20), digits=2)
+    size = (12, 10) if where.startswith("web") else (24, 18)
+    for n in range(1, 21):
+        path = tmp_path / where.format(n)
+        exif = {"Exif.Image.ImageDescription": f"edited {n}"}
+        write_jpeg(path, 2.0 * (n - 1), digits=2, size=size, exif=exif)
+    found = scan(tmp_path).sequences
+    assert [(len(one.photos), one.interval_s, states(one)) for one in found] == [(20, 2.0, {})] * 2
+    for one in found:
+        assert len({(Path(str(f.file)).parent, str(f.file).count("edit")) for f in one.frames}) == 1
+
+
+BESIDE = (
+    "DCIM/100HERON/HRN_0011.MP4",
+    "DCIM/100HERON/HRN_0011.LRF",
+    "DCIM/100HERON/HRN_0011.SRT",
+    "DCIM/100HERON/HRN_0001.xmp",
+    "DCIM/100HERON/HRN_0001.JPG.xmp",
+    "DCIM/100HERON/map.png",
+    "DCIM/100HERON/Thumbs.db",
+    "DCIM/100HERON/jpg",
+    "DCIM/100HERON/HRN_0003.JPG.part",
+    "MISC/THM/100/HRN_0001.THM",
+    "MISC/IDX/HERON.IDX",
+    "clip.MOV",
+    "desktop.ini",
+)
+HIDDEN = (
+    ".Trash-1000/files/HRN_0020.JPG",
+    ".Trashes/501/HRN_0020.JPG",
+    "$RECYCLE.BIN/S-1-5-21/$R4J2K1.JPG",
+    "System Volume Information/HRN_0020.JPG",
+    ".Spotlight-V100/store.jpg",
+    ".fseventsd/0000.jpg",
+    "__MACOSX/DCIM/._HRN_0001.JPG",
+    "DCIM/100HERON/._HRN_0001.JPG",
+    "DCIM/100HERON/@eaDir/HRN_0001.JPG/THUMB_M.jpg",
+    "DCIM/.thumbnails/HRN_0001.JPG",
+    "lost+found/HRN_0020.JPG",
+)
+
+
+def test_what_else_lies_on_a_card_is_left_alone(tmp_path: Path) -> None:
+    """As cameras, programs and systems leave it (common practice, no source)."""
+    photos = flight(tmp_path / "DCIM" / "100HERON", 2.0 * np.arange(10))
+    for name in (*BESIDE, *HIDDEN):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_bytes(photos[0].read_bytes())  # each would do as a photo, by what it holds
+    contents = scan(tmp_path)
+    assert [len(one.photos) for one in contents.sequences] == [10]
+    assert contents.singles == []
+    assert [item.file for item in contents.left_aside] == sorted(BESIDE)
+    assert all(item.why == "not a photograph" and not item.trouble for item in contents.left_aside)
+
+
+def test_a_tiff_flight_is_a_flight(tmp_path: Path) -> None:
+    for i in range(12):
+        path = tmp_path / f"HRN_{i + 1:04d}.TIF"
+        tifffile.imwrite(path, np.full((18, 24, 3), 60 + i, np.uint8), photometric="rgb")
+        tag(path, {**CAMERA, **exif_time(2.0 * i, 2)})
+    sequence = only(tmp_path)
+    assert (sequence.kind, len(sequence.photos), sequence.width) == ("display-referred", 12, 24)

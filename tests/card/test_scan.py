@@ -289,11 +289,22 @@ def test_torn_raw_takes_the_time_of_its_twin(tmp_path: Path) -> None:
     assert sequence.frames[5].file == "HRN_0006.DNG"
 
 
-def test_torn_file_without_a_place_is_named(tmp_path: Path) -> None:
-    flight(tmp_path, 2.0 * np.arange(12))
-    (tmp_path / "lantern-hill.dng").write_bytes(b"torn")
-    (item,) = scan(tmp_path).left_aside
-    assert (item.file, item.trouble) == ("lantern-hill.dng", True)
+def test_torn_file_without_a_place_is_named_with_the_flight_of_its_folder(tmp_path: Path) -> None:
+    flight(tmp_path / "a", 2.0 * np.arange(12))
+    flight(tmp_path / "b", 86_400.0 + 2.0 * np.arange(12), first=101)
+    for folder in ("b", "c"):
+        (tmp_path / folder).mkdir(exist_ok=True)
+        (tmp_path / folder / "lantern-hill.dng").write_bytes(b"torn" + folder.encode())
+    contents = scan(tmp_path)
+    assert [(item.file, item.trouble) for item in contents.left_aside] == [
+        ("b/lantern-hill.dng", True),
+        ("c/lantern-hill.dng", True),
+    ]
+    # that of a folder without photos is named with the first flight
+    assert [[item.file for item in one.left_aside] for one in contents.sequences] == [
+        ["c/lantern-hill.dng"],
+        ["b/lantern-hill.dng"],
+    ]
 
 
 # --- the card itself ------------------------------------------------------------------------------
