@@ -11,7 +11,7 @@ from pipeline.demo.card import write_flights
 from pipeline.demo.flight import FlightSpec
 
 TWELVE_MEGAPIXELS = FlightSpec(
-    name="Harbour Wall", frames=24, size=(4000, 3000), yaw_steps=((12, 3.0),), outlier_frames=(7,)
+    name="Harbour Wall", frames=72, size=(4000, 3000), yaw_steps=((36, 3.0),), outlier_frames=(7,)
 )
 """Photos of 4000×3000 px, every other one lossless-JPEG compressed, as the demo writes them."""
 
