@@ -127,6 +127,14 @@ def test_run_names_photos_left_out_at_the_end_with_status_3(
     assert (call["sequence"], call["workers"], call["settings"].encode.fps) == ("a", 2, "25")
 
 
+def test_strict_makes_a_photo_left_out_a_failure(
+    card: Path, tmp_path: Path, calls: list[dict[str, Any]]
+) -> None:
+    shown = evenflight("run", card, "-o", tmp_path / "out", "--strict")
+    assert shown.exit_code == 1
+    assert "left out DCIM/100SALT/HERN0009.JPG: the data end early" in shown.stdout
+
+
 def test_run_as_json_prints_facts_only(card: Path, tmp_path: Path, calls: list[dict[str, Any]]) -> None:
     shown = evenflight("run", card, "-o", tmp_path / "out", "--json")
     assert shown.exit_code == 3

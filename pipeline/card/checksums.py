@@ -82,7 +82,7 @@ def parse(text: str, where: str) -> dict[str, str]:
         name = match["name"]
         if match["escaped"]:
             name = re.sub(r"\\[\\nr]", lambda escape: _UNESCAPES[escape[0]], name)
-        sums[name] = match["sum"].lower()
+        sums[name.removeprefix("./")] = match["sum"].lower()  # as `find` writes names
     if not sums:
         raise UsageError(f"{where} lists no file: make it with --checksums")
     return sums

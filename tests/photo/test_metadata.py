@@ -14,7 +14,7 @@ import tifffile
 from pipeline.errors import PhotoError
 from pipeline.photo.metadata import read_facts
 from pipeline.photo.structure import structure_trouble
-from tests.small_photos import tag, write_dng, write_jpeg
+from tests.small_photos import NAMESPACE, tag, write_dng, write_jpeg
 
 
 def test_facts_of_a_dng_read_back(tmp_path: Path) -> None:
@@ -241,3 +241,41 @@ def test_real_dng_with_blank_exif(data_dir: Path) -> None:
     assert (facts.width, facts.height) == (1734, 1156)  # its ActiveArea
     assert (facts.clock_s, facts.shutter_s, facts.aperture, facts.iso, facts.focal_mm) == (None,) * 5
     assert facts.as_shot_neutral == pytest.approx((1000 / 2477, 1.0, 1462 / 2477))
+
+
+def _with_xmp(jpeg: bytes, packet: bytes) -> bytes:
+    """The JPEG with one more APP1 segment right after its start: an XMP packet (XMP specification part 3, from memory)."""
+    body = b"http://ns.adobe.com/xap/1.0/\0" + packet
+    return jpeg[:2] + b"\xff\xe1" + (len(body) + 2).to_bytes(2, "big") + body + jpeg[2:]
+
+
+@pytest.mark.parametrize(
+    ("doctype", "angle", "yaw_deg"),
+    [
+        ("", "12", 12.0),
+        (
+            '<!ENTITY e0 "1212121212">'
+            + "".join(f'<!ENTITY e{i} "{f"&e{i - 1};" * 10}">' for i in range(1, 10)),
+            "&e9;",  # ten thousand million digits
+            None,
+        ),
+        ('<!ENTITY outside SYSTEM "SECRET">', "&outside;", None),
+    ],
+    ids=["plain", "growing entities", "an entity from elsewhere"],
+)
+def test_entities_in_xmp_are_not_followed(
+    tmp_path: Path, doctype: str, angle: str, yaw_deg: float | None
+) -> None:
+    (tmp_path / "secret.txt").write_text("12", encoding="utf-8")
+    doctype = doctype.replace("SECRET", (tmp_path / "secret.txt").as_uri())
+    packet = (
+        (f"<!DOCTYPE x [{doctype}]>" if doctype else "")
+        + '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+        + f'<rdf:Description rdf:about="" xmlns:s="{NAMESPACE}"><s:GimbalYawDegree>{angle}'
+        + "</s:GimbalYawDegree></rdf:Description></rdf:RDF></x:xmpmeta>"
+    )
+    path = write_jpeg(tmp_path / "a.jpg", 0)
+    path.write_bytes(_with_xmp(path.read_bytes(), packet.encode()))
+    facts = read_facts(path)
+    assert facts.yaw_deg == yaw_deg
+    assert facts.shutter_s == pytest.approx(1 / 60)
