@@ -244,7 +244,7 @@ def test_real_dng_with_blank_exif(data_dir: Path) -> None:
 
 
 def _with_xmp(jpeg: bytes, packet: bytes) -> bytes:
-    """The JPEG with one more APP1 segment right after its start: an XMP packet (XMP specification part 3, from memory)."""
+    """The JPEG with an XMP packet as its first APP1 segment (XMP specification part 3, from memory)."""
     body = b"http://ns.adobe.com/xap/1.0/\0" + packet
     return jpeg[:2] + b"\xff\xe1" + (len(body) + 2).to_bytes(2, "big") + body + jpeg[2:]
 
