@@ -159,27 +159,42 @@ def _photo(file: str, path: Path, tags: Tags, trouble: str | None) -> CardPhoto:
 
 
 def _drop_duplicates(card: Path, photos: list[CardPhoto]) -> tuple[list[CardPhoto], Beside]:
-    """Keep one of each set of files with equal bytes, and the whole one of a whole and a torn copy."""
-    alike: dict[object, list[CardPhoto]] = defaultdict(list)
-    for photo in photos:
-        alike[photo.size_bytes, photo.camera, photo.shot].append(photo)
+    """Keep one of each set of files with equal bytes, and the whole one of a whole and a torn copy.
+
+    Only files whose length, camera and time agree are read for that.
+    """
     beside: Beside = {}
-    for candidates in alike.values():
-        if len(candidates) == 1 or candidates[0].size_bytes == 0:
-            continue  # only hashed where length, camera and time agree
+    for candidates in _alike(photos, lambda photo: (photo.size_bytes, photo.camera, photo.shot)):
+        if candidates[0].size_bytes == 0:
+            continue  # empty files agree in nothing else
         kept: dict[bytes, CardPhoto] = {}
         for photo in sorted(candidates, key=lambda item: (len(item.stem), item.file)):
             first = kept.setdefault(_digest(card / photo.file), photo)
             if first is not photo:
                 beside[photo.file] = first.file, f"the same file as {first.file}"
-    whole = {
-        (photo.stem.lower(), photo.kind, photo.camera, photo.shot): photo for photo in photos if photo.whole
-    }
+    torn = {_version(photo): photo for photo in photos if not photo.whole}
+    whole = {_version(photo): photo for photo in photos if photo.whole} if torn else {}
     for photo in photos:
-        better = whole.get((photo.stem.lower(), photo.kind, photo.camera, photo.shot))
-        if not photo.whole and better is not None and photo.file not in beside:
-            beside[photo.file] = better.file, f"a torn copy of {better.file}"
+        if photo.whole or photo.file in beside or (better := whole.get(_version(photo))) is None:
+            continue
+        beside[photo.file] = better.file, f"a torn copy of {better.file}"
     return [photo for photo in photos if photo.file not in beside], beside
+
+
+def _alike(photos: list[CardPhoto], mark: Callable[[CardPhoto], object]) -> list[list[CardPhoto]]:
+    """Return the photos that share a mark with another, grouped by it."""
+    first: dict[object, CardPhoto] = {}
+    groups: dict[object, list[CardPhoto]] = {}
+    for photo in photos:
+        shared = mark(photo)
+        other = first.setdefault(shared, photo)
+        if other is not photo:
+            groups.setdefault(shared, [other]).append(photo)
+    return list(groups.values())
+
+
+def _version(photo: CardPhoto) -> tuple[object, ...]:
+    return photo.stem.lower(), photo.kind, photo.camera, photo.shot
 
 
 def _digest(path: Path) -> bytes:
@@ -192,6 +207,8 @@ def _digest(path: Path) -> bytes:
 
 def _drop_twins(photos: list[CardPhoto]) -> tuple[list[CardPhoto], Beside]:
     """Where a shot was written as RAW and as JPEG, in one folder or two, keep the RAW."""
+    if len({photo.kind for photo in photos}) == 1:
+        return photos, {}
     raws: dict[str, list[CardPhoto]] = defaultdict(list)
     for photo in photos:
         if photo.kind == "raw":
@@ -214,12 +231,10 @@ def _drop_versions(photos: list[CardPhoto]) -> tuple[list[CardPhoto], Beside]:
 
     They cannot lie beside each other on the card itself, only on a disk that tells capitals apart.
     """
-    first: dict[object, CardPhoto] = {}
     beside: Beside = {}
-    for photo in photos:
-        kept = first.setdefault((photo.file.lower(), photo.camera, photo.shot), photo)
-        if kept is not photo:
-            beside[photo.file] = kept.file, f"another version of {kept.file}: the names differ in capitals"
+    for first, *others in _alike(photos, lambda photo: (photo.file.lower(), photo.camera, photo.shot)):
+        for photo in others:
+            beside[photo.file] = first.file, f"another version of {first.file}: the names differ in capitals"
     return [photo for photo in photos if photo.file not in beside], beside
 
 

@@ -46,8 +46,8 @@ class Tags:
         """Return the first of the named EXIF texts that is not blank."""
         for key in keys:
             value = self.exif.get(key)
-            if isinstance(value, str) and value.strip(" \0"):
-                return value.strip(" \0")
+            if isinstance(value, str) and (said := value.strip(" \0")):
+                return said
         return None
 
     def numbers(self, key: str) -> Numbers:
@@ -58,9 +58,9 @@ class Tags:
     def number(self, *keys: str, low: float, high: float) -> float | None:
         """Return the first of the named EXIF numbers that lies within [low, high]."""
         for key in keys:
-            for value in self.numbers(key)[:1]:
-                if low <= value <= high:  # false for NaN, which stands for a zero denominator
-                    return value
+            values = self.exif.get(key)
+            if values and not isinstance(values, str) and low <= values[0] <= high:
+                return values[0]  # not so for NaN, which stands for a zero denominator
         return None
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from geographiclib.geodesic import Geodesic
 
 from pipeline.card.sequencing import positions_m
 from pipeline.sequence import PhotoFacts
@@ -40,6 +41,22 @@ def test_published_lines(data_dir: Path) -> None:
         assert math.hypot(east, north) == pytest.approx(float(line["s12_m"]), abs=1e-4)
         bearing = math.degrees(math.atan2(east, north)) - float(line["azi1"])
         assert (bearing + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("latitude", [-89.0, -54.0, 0.0, 27.0, 54.0, 80.0])
+def test_the_way_over_an_island_is_the_geodesic(latitude: float) -> None:
+    """Source: GeographicLib (Karney 2013), across the sphere's seam, up to and beyond 10 km."""
+    chance = np.random.default_rng(3)
+    reach_m = 10.0 ** chance.uniform(-1.0, 4.3, 200)
+    lines = [
+        Geodesic.WGS84.Direct(latitude, 179.99, float(azimuth), float(reach))
+        for azimuth, reach in zip(chance.uniform(-180.0, 180.0, 200), reach_m, strict=True)
+    ]
+    places = positions_m([photo(latitude, 179.99), *(photo(line["lat2"], line["lon2"]) for line in lines)])
+    azimuths = np.radians([line["azi1"] for line in lines])
+    true = reach_m[:, None] * np.column_stack([np.sin(azimuths), np.cos(azimuths)])
+    assert max(reach_m) > 15_000.0
+    assert np.array(places[1:])[:, :2] == pytest.approx(true, abs=1e-4)
 
 
 def test_one_minute_of_latitude_is_about_a_nautical_mile() -> None:
