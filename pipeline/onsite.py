@@ -11,14 +11,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
 
 from pipeline.card.scan import scan_card
 from pipeline.cluster import workplace
 from pipeline.corrections import Corrections
 from pipeline.diagnosing import evidence_of_pictures
 from pipeline.errors import EvenflightError, UsageError
-from pipeline.job import Solution, amended, take_measurements, view_of
+from pipeline.job import SOLVING, Solution, amended, take_measurements, view_of
 from pipeline.outputs import Folder
 from pipeline.render.timing import photos_per_second
 from pipeline.report.diagnose import Diagnosis, diagnose
@@ -89,8 +88,8 @@ def _diagnosed(sequence: Sequence, folder: Folder, shop: Workshop) -> OnSite:
     shop.progress.begin(sequence.id, "diagnose", 4)
     stages: dict[Stage, StageResult] = {"load": load(sequence)}
     solution = Solution(sequence, measured, shop, view_of(sequence, settings), fps)
-    for name, solve in solution.results.items():
-        stages[cast(Stage, name)] = solve()
+    for stage in SOLVING:
+        stages[stage] = solution.result(stage)
         shop.progress.advance()
     evidence = evidence_of_pictures(sequence.id, stages, measured, folder, settings, fps)
     told = diagnose(evidence)

@@ -22,7 +22,7 @@ from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, PhotoError
 from pipeline.parallel import ordered_map
 from pipeline.photo.opening import Photo, open_photo
-from pipeline.render.arrays import F16
+from pipeline.render.arrays import F16, release
 from pipeline.render.compose import Samples, WorkingFrame, finish, render_frame, render_working
 from pipeline.render.delivery import FrameFormat
 from pipeline.render.flow import LEAST_FOLLOWED, LEAST_KNOWN, between, compare, grey
@@ -91,12 +91,15 @@ def rendered_frames(
     planned = visits(job.corrections, video)
     visited = ordered_map(executor, partial(render_visit, job), planned, 2 * workers)
     frames = chain.from_iterable(_with_made(job, visited, executor, workers))
-    if not job.blur:
-        for frame in frames:
-            assert isinstance(frame, Rendered)
-            yield frame
-    else:
-        yield from _blurred(job, frames, executor, workers)
+    try:
+        if not job.blur:
+            for frame in frames:
+                assert isinstance(frame, Rendered)
+                yield frame
+        else:
+            yield from _blurred(job, frames, executor, workers)
+    finally:
+        release()
 
 
 def render_visit(job: RenderJob, visit: Visit) -> Visited:

@@ -2,9 +2,9 @@
 
     pytest tests/bench/test_speed.py -s
 
-The first run also writes the flight of 72 photos of 12 megapixels, which takes four minutes: of fewer, the
-programs' start and what the encoder holds back before its first frame weigh more than in a flight. Nothing else
-should use the machine meanwhile; where something does, the seconds of processor time tell more, and the
+The first run also writes the flight of 72 photos of 12 megapixels, which takes four minutes: in fewer, the
+start of programs and what the encoder holds back before its first frame weigh more than in a flight. Nothing
+else should use the machine meanwhile; where something does, the seconds of processor time tell more, and the
 ratios of those are printed beside the ratios of wall times. Commands are timed as a user runs them,
 start-up included.
 
