@@ -35,7 +35,7 @@ from pipeline.outputs import (
     relative_card,
 )
 from pipeline.parallel import single_threaded
-from pipeline.photo.lens import told_lens
+from pipeline.photo.lens import sequence_lens
 from pipeline.render.delivery import Delivery, load_deliveries
 from pipeline.render.timing import photos_per_second
 from pipeline.rendering import render
@@ -305,16 +305,7 @@ class Solution:
         """How the first photo's lens distorts, None where untold or not to be corrected."""
         if not self.shop.configured.settings.stabilise.correct_lens:
             return None
-        sequence, first = self.sequence, self.sequence.photos[0]
-        return told_lens(
-            self.shop.card / str(first.file),
-            sequence.kind,
-            sequence.camera,
-            sequence.lens,
-            sequence.focal_mm,
-            first.aperture,
-            (sequence.width, sequence.height),
-        )
+        return sequence_lens(self.sequence, self.shop.card)
 
     def corrections(self, card: str) -> Corrections:
         """Return the parameters of all stages; a frame without a photo takes those of the one it shows."""

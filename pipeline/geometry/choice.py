@@ -122,7 +122,7 @@ class _Table:
         for _ in range(_ROUNDS):
             chosen = self.start + labels
             used = [
-                PairRotation(pair.i, pair.j, pair.poses[label].rotation, pair.poses[label].sigma_rad)
+                PairRotation(pair.i, pair.j, pair.poses[label].rotation, pair.poses[label].covariance)
                 for pair, label in zip(self.pairs, labels, strict=True)
             ]
             orientations, _ = average(self.count, used + self.fixed, passes=25)

@@ -118,8 +118,8 @@ def refine_plane(
     return pose, np.linalg.norm(pose.moved(from_rays) - target, axis=1)
 
 
-def turn_sigma(pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float) -> float:
-    """Return the standard deviation in radians of a refined pose's turn about its least certain axis."""
+def turn_covariance(pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float) -> Floats:
+    """Return the covariance (3, 3) in rad² of a refined pose's turn, in the second camera's axes."""
     place, jacobian = _linearised(pose, from_rays)
     miss = place - to_rays[:, :2]
     weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
@@ -129,7 +129,7 @@ def turn_sigma(pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float
     normal += np.outer(gauge, gauge) * float(np.trace(normal))
     spread = 1.4826 * float(np.median(np.abs(miss)))
     covariance = spread**2 * np.linalg.inv(normal + 1e-12 * float(np.trace(normal)) * np.eye(9))
-    return float(np.sqrt(np.max(np.linalg.eigvalsh(covariance[:3, :3]))))
+    return np.asarray(covariance[:3, :3])
 
 
 def _loss(miss: Floats, scale: float) -> float:

@@ -10,17 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.camera import bearings, intrinsics
-from pipeline.geometry.plane import PlanePose, decompose, refine_plane, turn_sigma
+from pipeline.geometry.plane import PlanePose, decompose, refine_plane, turn_covariance
 from pipeline.geometry.rotation import (
     direction_for,
     essential,
     exp,
     in_front,
+    isotropic,
     log,
     misfit,
     refine,
     rotation_only,
     sampson,
+    worst_sigma,
 )
 
 Floats = NDArray[np.float64]
@@ -30,13 +32,16 @@ _MOST_SURPRISE = 60.0
 _LEVEL_SIGMA_RAD = float(np.deg2rad(10.0))
 _MOST_TURN_RAD = float(np.deg2rad(60.0))
 _MOSTLY = 0.8
+_SHARPEST = 0.1
+"""What each axis of a pose errs by beside its matches' own noise, as a share of that of one match."""
+
 LEAST_MATCHES = 20
 """Fewer matches than this leave a pair's rotation to its neighbours."""
 
 
 @dataclass(frozen=True)
 class Pose:
-    """A pair's rotation (3, 3), the standard deviation of its angles in radians, and what it rests on.
+    """A pair's rotation (3, 3), its covariance (3, 3) as that of a `PairRotation`, and what it rests on.
 
     `direction` (3,) is the unit translation of the model with parallax, None of the rotation alone.
     `cost` is how much less likely it is than the best pose of its pair, in units of half a squared sigma,
@@ -44,12 +49,17 @@ class Pose:
     """
 
     rotation: Floats
-    sigma_rad: float
+    covariance: Floats
     model: Model
     inliers: int
     direction: Floats | None = None
     cost: float = 0.0
     plane: PlanePose | None = None
+
+    @property
+    def sigma_rad(self) -> float:
+        """The standard deviation about the least certain axis, in radians."""
+        return worst_sigma(self.covariance)
 
 
 def essential_start(here: Floats, there: Floats, noise: float) -> list[tuple[Floats, Floats]]:
@@ -103,9 +113,9 @@ def _planar(here: Floats, there: Floats, noise: float, homography: Floats, turne
         direction = plane.shift / max(length, 1e-12)
         if length > 1e-6 and _visible(plane.rotation, direction, here, there, plane, turned):
             miss = np.linalg.norm(plane.moved(here) - there[:, :2], axis=1)
-            sigma = max(turn_sigma(plane, here, there, noise), 0.02 * noise)
+            covariance = turn_covariance(plane, here, there, noise) + isotropic(_SHARPEST * noise)
             inliers = int(np.count_nonzero(miss < 3.0 * noise))
-            found.append(Pose(plane.rotation, sigma, "plane", inliers, direction, 0.0, plane))
+            found.append(Pose(plane.rotation, covariance, "plane", inliers, direction, 0.0, plane))
     return found
 
 
@@ -127,12 +137,12 @@ def _spatial(here: Floats, there: Floats, noise: float, planar: list[Pose], turn
         if not _visible(rotation, direction, here, there, None, turned):
             continue
         distance = _distances(rotation, direction, here, there)
-        sigma = max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.02 * noise)
+        covariance = covariance + isotropic(_SHARPEST * noise)
         inliers = int(np.count_nonzero(distance < 3.0 * noise))
         # The plane that most matches lie near is seen as the nearest planar pose sees it.
         near = min(planar, key=lambda pose: angle_between(pose.rotation, rotation), default=None)
         plane = near.plane if near and angle_between(near.rotation, rotation) < 10.0 * noise else None
-        found.append(Pose(rotation, sigma, "parallax", inliers, direction, cost, plane))
+        found.append(Pose(rotation, covariance, "parallax", inliers, direction, cost, plane))
     return sorted(found, key=lambda pose: pose.cost)
 
 
@@ -222,7 +232,7 @@ def pair_poses(
         plane = np.asarray(np.linalg.solve(camera, homography @ camera), np.float64)
     found = [pose for pose in _explained(here, there, noise, plane, turned) if pose.inliers >= LEAST_MATCHES]
     if not found or _is_rotation(miss, found[0], here, there, noise):
-        alone = _rotation_pose(turned, miss, noise)
+        alone = _rotation_pose(turned, unit_j, miss, noise)
         return [] if alone is None else [alone]
     told = [replace(pose, cost=pose.cost + _surprise(pose, expected, down)) for pose in found]
     least = min(pose.cost for pose in told)
@@ -242,21 +252,6 @@ def _is_rotation(miss: Floats, pose: Pose, here: Floats, there: Floats, noise: f
     return gric(miss, noise, 2, 3) <= gric(around, noise, 3, 5)
 
 
-def pair_pose(
-    points_i: Floats,
-    points_j: Floats,
-    focal_px: float,
-    size: tuple[int, int],
-    noise_px: float = 0.5,
-    homography: Floats | None = None,
-    expected: tuple[Floats, float] | None = None,
-    down: Floats | None = None,
-) -> Pose | None:
-    """Return the likeliest of `pair_poses` where no other pair tells more, or None."""
-    poses = pair_poses(points_i, points_j, focal_px, size, noise_px, homography, expected, down)
-    return poses[0] if poses else None
-
-
 def _surprise(pose: Pose, expected: tuple[Floats, float] | None, down: Floats | None) -> float:
     """Return what a pose costs for disagreeing with the attitude angles, capped.
 
@@ -270,33 +265,40 @@ def _surprise(pose: Pose, expected: tuple[Floats, float] | None, down: Floats | 
     return 0.0
 
 
-def _rotation_pose(rotation: Floats, miss: Floats, noise: float) -> Pose | None:
+def _rotation_pose(rotation: Floats, to_rays: Floats, miss: Floats, noise: float) -> Pose | None:
     inliers = miss < 3.0 * noise
     count = int(np.count_nonzero(inliers))
     if count < LEAST_MATCHES:
         return None
     spread = float(np.sqrt(np.mean(miss[inliers] ** 2)))
     # Parallax too small to be told from noise still leans the same way in all matches.
-    return Pose(rotation, max(spread / np.sqrt(count), 0.2 * noise), "rotation", count)
+    covariance = _ray_covariance(to_rays[inliers], spread / np.sqrt(2.0)) + isotropic(0.2 * noise)
+    return Pose(rotation, covariance, "rotation", count)
+
+
+def _ray_covariance(rays: Floats, sigma: float) -> Floats:
+    """Return the covariance (3, 3) of the turn that unit rays (n, 3), each off by `sigma` aside, tell."""
+    information = len(rays) * np.eye(3) - rays.T @ rays
+    return np.asarray(sigma**2 * np.linalg.inv(information + 1e-6 * len(rays) * np.eye(3)))
 
 
 def rotation_near(
     pose: Pose, points_i: Floats, points_j: Floats, focal_px: float, size: tuple[int, int], noise_px: float
-) -> tuple[Floats, float]:
-    """Return the rotation, and its sigma in radians, that other matches (m, 2) of a pair ask for.
+) -> tuple[Floats, Floats]:
+    """Return the rotation (3, 3), and its covariance (3, 3), that other matches (m, 2) of a pair ask for.
 
     The model and the neighbourhood are those of `pose`; the matches decide the rest.
     """
     unit_i, unit_j = (bearings(points, focal_px, *size) for points in (points_i, points_j))
     noise = noise_px / focal_px
     if pose.direction is None:
-        return rotation_only(unit_i, unit_j, noise), noise / float(np.sqrt(len(unit_i)))
+        return rotation_only(unit_i, unit_j, noise), _ray_covariance(unit_j, noise)
     here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
     if pose.model == "plane" and pose.plane is not None:
         plane, _ = refine_plane(pose.plane, here, there, noise)
-        return plane.rotation, max(turn_sigma(plane, here, there, noise), 0.1 * noise)
+        return plane.rotation, turn_covariance(plane, here, there, noise) + isotropic(_SHARPEST * noise)
     rotation, _, _, covariance = refine(pose.rotation, pose.direction, here, there, noise)
-    return rotation, max(float(np.sqrt(np.max(np.linalg.eigvalsh(covariance)))), 0.1 * noise)
+    return rotation, covariance + isotropic(_SHARPEST * noise)
 
 
 def angle_between(first: Floats, second: Floats) -> float:

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.linalg import splu
+from scipy.linalg import solveh_banded
 from scipy.spatial.transform import Rotation
 
 Floats = NDArray[np.float64]
@@ -183,22 +182,42 @@ def in_front(rotation: Floats, direction: Floats, from_rays: Floats, to_rays: Fl
     return float(np.mean((deep_i > 0) & (deep_j > 0) & (det > 0)))
 
 
+def isotropic(sigma_rad: float) -> Floats:
+    """Return the covariance (3, 3) of a rotation that is equally certain about all axes."""
+    return np.asarray(sigma_rad**2 * np.eye(3))
+
+
+def worst_sigma(covariance: Floats) -> float:
+    """Return the standard deviation in radians about the least certain axis of a covariance (3, 3)."""
+    return float(np.sqrt(np.linalg.eigvalsh(covariance)[-1]))
+
+
 @dataclass(frozen=True)
 class PairRotation:
-    """A rotation R (3, 3) from frame i to frame j with the standard deviation of its angles in radians."""
+    """A rotation R (3, 3) from frame i to frame j with its covariance (3, 3) in radians squared.
+
+    The covariance is that of the small turn, in the axes of camera j, that R errs by from the left.
+    """
 
     i: int
     j: int
     rotation: Floats
-    sigma_rad: float
+    covariance: Floats
+
+    @property
+    def sigma_rad(self) -> float:
+        """The standard deviation about the least certain axis."""
+        return worst_sigma(self.covariance)
 
 
 def average(count: int, pairs: list[PairRotation], passes: int = 60) -> tuple[Floats, Floats]:
     """Return orientations (count, 3, 3) that best agree with the pairs, and each pair's misfit in radians.
 
     The orientation of frame 0 is the identity; R_ij = R_j R_iᵀ. Iteratively reweighted least squares on
-    SO(3) (Chatterjee and Govindu, ICCV 2013) with Geman-McClure weights on misfit over sigma, whose scale
-    shrinks from the worst misfit to 3 sigma, so that no pair is dropped before all have voted. Frames
+    SO(3) (Chatterjee and Govindu, ICCV 2013), each pair weighed by its whole covariance: a pair that tells
+    the turn about one axis badly still tells it about the others. Geman-McClure weights on the misfit in
+    sigmas (Mahalanobis), whose scale shrinks from the worst to 3, so that no pair is dropped before all have
+    voted. Frames
     that no chain of pairs reaches from frame 0 keep the orientation of the frame before them; the caller
     supplies bridging pairs where that matters.
     """
@@ -206,16 +225,19 @@ def average(count: int, pairs: list[PairRotation], passes: int = 60) -> tuple[Fl
     i = np.array([p.i for p in pairs], dtype=int)
     j = np.array([p.j for p in pairs], dtype=int)
     measured = np.stack([p.rotation for p in pairs]) if pairs else np.zeros((0, 3, 3))
-    inverse = 1.0 / np.array([p.sigma_rad for p in pairs])
     misfit = np.zeros(len(pairs))
     if count < 2 or not pairs:
         return orientations, misfit
+    information = np.linalg.inv(np.stack([p.covariance for p in pairs]))
     scale = np.inf
     for _ in range(passes):
-        error = log(np.swapaxes(orientations[j], 1, 2) @ measured @ orientations[i])
+        to_world = np.swapaxes(orientations[j], 1, 2)
+        error = log(to_world @ measured @ orientations[i])
         misfit = np.linalg.norm(error, axis=1)
-        scale = max(3.0, min(scale / 1.5, float(np.max(misfit * inverse))))
-        weights = (inverse / (1.0 + (misfit * inverse / scale) ** 2)) ** 2
+        seen = to_world @ information @ orientations[j]
+        deviation = np.sqrt(np.einsum("ki,kij,kj->k", error, seen, error))
+        scale = max(3.0, min(scale / 1.5, float(np.max(deviation))))
+        weights = seen / ((1.0 + (deviation / scale) ** 2) ** 2)[:, None, None]
         delta = _solve_steps(count, i, j, weights, error)
         orientations = orientations @ exp(delta)
         if scale <= 3.0 and float(np.max(np.abs(delta))) < 1e-9:
@@ -226,16 +248,26 @@ def average(count: int, pairs: list[PairRotation], passes: int = 60) -> tuple[Fl
 def _solve_steps(
     count: int, i: NDArray[np.int_], j: NDArray[np.int_], weights: Floats, error: Floats
 ) -> Floats:
-    """Return steps (count, 3) with steps[j] - steps[i] = error in weighted least squares, steps[0] = 0."""
-    rows = np.concatenate([i, j, i, j])
-    columns = np.concatenate([i, j, j, i])
-    values = np.concatenate([weights, weights, -weights, -weights])
-    laplacian = coo_matrix((values, (rows, columns)), shape=(count, count)).tocsc()
+    """Return steps (count, 3) with steps[j] - steps[i] = error (m, 3), weights (m, 3, 3), and steps[0] = 0.
+
+    Least squares by a banded Cholesky decomposition: pairs reach a few frames.
+    """
+    pulled = np.einsum("kij,kj->ki", weights, error)
     right = np.zeros((count, 3))
-    np.add.at(right, j, weights[:, None] * error)
-    np.add.at(right, i, -weights[:, None] * error)
-    faint = coo_matrix((np.full(count, 1e-9 * weights.max()), (range(count), range(count)))).tocsc()
-    steps = np.asarray(splu(laplacian + faint).solve(right))
+    np.add.at(right, j, pulled)
+    np.add.at(right, i, -pulled)
+    diagonal = np.zeros((count, 3, 3))
+    np.add.at(diagonal, i, weights)
+    np.add.at(diagonal, j, weights)
+    diagonal += 1e-9 * float(np.max(weights)) * np.eye(3)
+    first, last = np.minimum(i, j), np.maximum(i, j)
+    reach = 3 * int(np.max(last - first)) + 2
+    banded = np.zeros((reach + 1, 3 * count))  # row k holds the k-th lower diagonal
+    for row, column in np.ndindex(3, 3):
+        if row >= column:
+            banded[row - column, column::3] = diagonal[:, row, column]
+        np.add.at(banded, (3 * (last - first) + row - column, 3 * first + column), -weights[:, row, column])
+    steps = solveh_banded(banded, right.ravel(), lower=True).reshape(count, 3)
     return np.asarray(steps - steps[0])
 
 

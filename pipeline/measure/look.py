@@ -17,13 +17,16 @@ from pipeline.cluster import near
 from pipeline.colour.camera import CameraColour
 from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_to_srgb
 from pipeline.errors import PhotoError
+from pipeline.geometry.lens import Lens
 from pipeline.measure.blur import blur_effect, sharpness_ratio, texture_map
+from pipeline.measure.far import FarTurn, FarView, far_turns, far_view
 from pipeline.measure.haze import veil_share
 from pipeline.measure.light import BlockRatios, block_means, compare_light
 from pipeline.measure.pairs import (
     BASELINES,
     Features,
     Registration,
+    covered_share,
     find_features,
     register,
     register_by_correlation,
@@ -32,11 +35,13 @@ from pipeline.measure.proxy import Proxy, feature_picture, make_proxy
 from pipeline.measure.sharpness import SeenBlur, blur_along_motion, directional_sharpness
 from pipeline.parallel import ordered_map
 from pipeline.photo.faults import Sites, black_shift, repair, standing_out, with_black
+from pipeline.photo.lens import sequence_lens
 from pipeline.photo.opening import Photo, open_photo
 from pipeline.photo.raw import RawPhoto
 from pipeline.sequence import Sequence, Triple
 
 THUMBNAIL_WIDTH = 640
+_LITTLE_COVERED = 0.5  # of the picture: the far is looked at, too
 _SRGB_STEPS = 16384  # a fifth of a code apart where codes are closest to each other
 
 
@@ -84,7 +89,8 @@ class PairFigures:
     """What two frames i < j showed together. `registered` is False where only the bulk was aligned.
 
     `sharper` is how much sharper j shows the ground than i (`blur.sharpness_ratio`), `seen_blur` how far i
-    is blurred along the motion to j, told of neighbouring frames.
+    is blurred along the motion to j, told of neighbouring frames. `far` is how the camera turned by what is
+    far away (`far.far_turns`), told where the matches cover little of the picture.
     """
 
     i: int
@@ -94,6 +100,7 @@ class PairFigures:
     registered: bool
     sharper: float | None = None
     seen_blur: SeenBlur | None = None
+    far: tuple[FarTurn, ...] = ()
 
 
 def thumbnail(proxy: Proxy, neutral: Triple | None, colour: CameraColour | None) -> NDArray[np.uint8]:
@@ -169,7 +176,7 @@ def _made_sound(photo: Photo) -> tuple[Photo, Proxy, Sites | None, Triple]:
     return photo, proxy, sites, shift
 
 
-def compare(first: Look, second: Look) -> PairFigures | None:
+def compare(first: Look, second: Look, view: FarView | None = None) -> PairFigures | None:
     """Compare two looks; where too little matches, the bulk of the picture is aligned by correlation.
 
     Returns None for pictures of different sizes, which are not of one sequence.
@@ -192,7 +199,20 @@ def compare(first: Look, second: Look) -> PairFigures | None:
     seen_blur = None
     if registered and matches.homography is not None and second.frame - first.frame == 1:
         seen_blur = blur_along_motion(first.grey, matches.homography)
-    return PairFigures(first.frame, second.frame, matches, blocks, registered, sharper, seen_blur)
+    far: tuple[FarTurn, ...] = ()
+    if view is not None and covered_share(matches, view.size) < _LITTLE_COVERED:
+        far = far_turns(first.grey, second.grey, view)
+    return PairFigures(first.frame, second.frame, matches, blocks, registered, sharper, seen_blur, far)
+
+
+def _far_views(sequence: Sequence, card: Path) -> Callable[[int, int], FarView | None]:
+    """Return what tells of each pair (i, j) beforehand how what is far moves, as far as tags tell it."""
+    focal_px, size = sequence.focal_px, (sequence.width, sequence.height)
+    if focal_px is None or not any(far_view(f, f, focal_px, size, None) for f in sequence.photos):
+        return lambda i, j: None
+    told = sequence_lens(sequence, card)
+    lens = None if told is None else Lens(told.radial, told.tangential, told.centre)
+    return lambda i, j: far_view(sequence.frames[i], sequence.frames[j], focal_px, size, lens)
 
 
 def look_and_compare(
@@ -211,6 +231,7 @@ def look_and_compare(
     """
     jobs = ((frame.frame, card / str(frame.file)) for frame in sequence.photos)
     look = partial(look_at, thumbnails=thumbnails)
+    views = _far_views(sequence, card)
     recent: deque[Look] = deque(maxlen=max(baselines))
     pending: deque[Future[PairFigures | None]] = deque()
     for current in ordered_map(executor, look, jobs, window=workers + 1):
@@ -220,7 +241,9 @@ def look_and_compare(
             continue
         for baseline in baselines:
             if baseline <= len(recent):
-                pending.append(near(executor).submit(compare, recent[-baseline], current))
+                before = recent[-baseline]
+                view = views(before.frame, current.frame)
+                pending.append(near(executor).submit(compare, before, current, view))
         recent.append(current)
         while len(pending) > len(baselines) * 2:
             yield pending.popleft().result()

@@ -113,6 +113,12 @@ def register(first: Features, second: Features, scale: float) -> Registration:
     )
 
 
+def covered_share(matches: Registration, size: tuple[int, int]) -> float:
+    """Return the share of the picture's 8 × 6 parts in which matches lie; `size` is its width and height."""
+    parts = np.floor((matches.points_i + 0.5) / np.array(size) * np.array([8, 6])).astype(int)
+    return len(np.unique(parts[:, 0] + 8 * parts[:, 1])) / 48.0
+
+
 def _is_plausible(homography: NDArray[np.float64]) -> bool:
     """Whether a homography keeps orientation and scale as between two photos of one flight."""
     determinant = float(np.linalg.det(homography[:2, :2] / homography[2, 2]))

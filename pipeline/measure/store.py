@@ -12,13 +12,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.colour.camera import CameraColour
+from pipeline.measure.far import FarTurn
 from pipeline.measure.light import BlockRatios
 from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
 from pipeline.measure.sharpness import SeenBlur
 from pipeline.photo.faults import Sites
 
-MEASUREMENTS_VERSION = 6
+MEASUREMENTS_VERSION = 7
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
                 "registered": p.registered,
                 "sharper": p.sharper,
                 "seen_blur": None if p.seen_blur is None else asdict(p.seen_blur),
+                "far": [[turn.turn_rad.tolist(), turn.covariance.tolist()] for turn in p.far],
                 "homography": None if p.matches.homography is None else p.matches.homography.tolist(),
                 "scale": p.matches.scale,
                 "matches": len(p.matches.points_i),
@@ -130,7 +132,8 @@ def load(path: Path, fingerprint: str | None) -> Measurements | None:
         )
         ratios = BlockRatios(*(data[name][blocks] for name in ("ratio_ev", "sigma_ev", "place_i", "place_j")))
         blur = None if entry["seen_blur"] is None else SeenBlur(**entry["seen_blur"])
-        alike = (entry["registered"], entry["sharper"], blur)
+        far = tuple(FarTurn(np.array(turn), np.array(spread)) for turn, spread in entry["far"])
+        alike = (entry["registered"], entry["sharper"], blur, far)
         pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, *alike))
     frames = [_figures_from_json(entry) for entry in head["frames"]]
     trouble = {int(frame): why for frame, why in head["trouble"].items()}

@@ -17,9 +17,10 @@ from pipeline.geometry.camera import rescale_points
 from pipeline.geometry.choice import Candidates, choose
 from pipeline.geometry.lens import Lens
 from pipeline.geometry.pose import Pose, angle_between, attitude, pair_poses, rotation_near
-from pipeline.geometry.rotation import PairRotation, average
+from pipeline.geometry.rotation import PairRotation, average, exp, isotropic
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
+from pipeline.measure.tags import ATTITUDE_SIGMA_RAD, tag_pairs, tag_sigma_rad, told_attitude
 from pipeline.sequence import Frame, Sequence
 
 Floats = NDArray[np.float64]
@@ -40,7 +41,6 @@ _RICH = 80
 _CALIBRATING = 30
 _MOST_FOCAL_SIGMA = 0.12
 LEAST_HELD_OUT = 12
-ATTITUDE_SIGMA_RAD = float(np.deg2rad(0.5))
 DOUBTFUL_RAD = float(np.deg2rad(0.1))
 """Pairs that disagree by less than this, a pixel or two, are not worth naming."""
 
@@ -125,13 +125,6 @@ def _split(count: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     return ~held, held
 
 
-def told_attitude(frame: Frame) -> Floats | None:
-    """Return the rotation (3, 3) from world to camera axes that the tags of a frame tell, or None."""
-    if frame.yaw_deg is None or frame.pitch_deg is None or frame.roll_deg is None:
-        return None
-    return attitude(frame.yaw_deg, frame.pitch_deg, frame.roll_deg)
-
-
 def poses_of(
     pair: PairFigures,
     frames: tuple[Frame, ...],
@@ -192,8 +185,7 @@ def held_out_rotation(
         return None
     points_i = pair.matches.points_i[held].astype(float)
     points_j = pair.matches.points_j[held].astype(float)
-    rotation, sigma = rotation_near(pose, points_i, points_j, focal_px, size, noise_px)
-    return PairRotation(pair.i, pair.j, rotation, sigma)
+    return PairRotation(pair.i, pair.j, *rotation_near(pose, points_i, points_j, focal_px, size, noise_px))
 
 
 def bridges_between(
@@ -218,30 +210,24 @@ def bridges_between(
         turn, sigma, state = np.eye(3), BRIDGE_SIGMA_RAD, "bridged"
         if here is not None and there is not None:
             turn, sigma, state = there @ here.T, ATTITUDE_SIGMA_RAD, "attitude"
-        bridges.append(PairRotation(before.frame, after.frame, turn, sigma))
+        bridges.append(PairRotation(before.frame, after.frame, turn, isotropic(sigma)))
         rests.update(dict.fromkeys(blind or [after.frame], state))
     return bridges, rests
 
 
-def tag_links(
-    sequence: Sequence, pairs: list[PairFigures], sigmas_rad: list[float | None]
-) -> list[PairRotation]:
-    """Return what tags tell of the pairs whose matches tell the turn badly, or not at all (None).
-
-    A strip of land in open sea, say: its matches may be many, and fit turns a degree apart.
-    """
-    links = []
-    for pair, sigma in zip(pairs, sigmas_rad, strict=True):
-        here, there = told_attitude(sequence.frames[pair.i]), told_attitude(sequence.frames[pair.j])
-        if here is not None and there is not None and (sigma is None or sigma > WEAK_RAD):
-            links.append(PairRotation(pair.i, pair.j, there @ here.T, ATTITUDE_SIGMA_RAD))
-    return links
+def far_pairs(pairs: list[PairFigures], *, held_out: bool = False) -> list[PairRotation]:
+    """Return the turns that what is far tells; `held_out` is by what took no part in the others."""
+    return [
+        PairRotation(pair.i, pair.j, exp(pair.far[held_out].turn_rad), pair.far[held_out].covariance)
+        for pair in pairs
+        if len(pair.far) > held_out
+    ]
 
 
 def compact(sequence: Sequence, pairs: list[PairRotation]) -> tuple[Floats, Floats]:
     """Average over the photos alone and return orientations on the timeline, and the pairs' misfit."""
     place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
-    moved = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in pairs]
+    moved = [PairRotation(place[p.i], place[p.j], p.rotation, p.covariance) for p in pairs]
     solved, misfit = average(len(place), moved)
     return np.stack([solved[place[k]] for k in shown_frames(sequence)]), misfit
 
@@ -253,11 +239,11 @@ def choose_poses(
     place = {frame.frame: k for k, frame in enumerate(sequence.photos)}
     known = [k for k, poses in enumerate(allowed) if poses]
     candidates = [Candidates(place[pairs[k].i], place[pairs[k].j], allowed[k]) for k in known]
-    alone = [PairRotation(pairs[k].i, pairs[k].j, np.eye(3), 1.0) for k in known]
-    bridges, _ = bridges_between(sequence.photos, alone)
-    worst = [max((pose.sigma_rad for pose in poses), default=None) for poses in allowed]
-    known_otherwise = bridges + tag_links(sequence, pairs, worst)
-    fixed = [PairRotation(place[p.i], place[p.j], p.rotation, p.sigma_rad) for p in known_otherwise]
+    alone = [PairRotation(pairs[k].i, pairs[k].j, np.eye(3), np.eye(3)) for k in known]
+    far = far_pairs(pairs)
+    bridges, _ = bridges_between(sequence.photos, alone + far)
+    known_otherwise = bridges + far + tag_pairs(sequence, tag_sigma_rad(sequence, far))
+    fixed = [PairRotation(place[p.i], place[p.j], p.rotation, p.covariance) for p in known_otherwise]
     labels = choose(len(place), candidates, fixed)
     chosen: list[Pose | None] = [None] * len(pairs)
     for k, label in zip(known, labels, strict=True):
@@ -265,17 +251,18 @@ def choose_poses(
     return chosen
 
 
-def _sigmas(count: int, pairs: list[PairRotation], misfit: Floats) -> Floats:
-    """Return the standard deviation (count,) of each frame's turn, were its neighbours known exactly.
+def worst_sigmas(count: int, pairs: list[PairRotation], misfit: Floats) -> Floats:
+    """Return the standard deviation (count,) of each frame's turn about its least certain axis, in radians.
 
-    A pair counts by its own sigma, or its misfit where that is larger.
+    Of each frame were its neighbours known exactly. A pair counts by its own covariance, and its misfit.
     """
-    information = np.zeros(count)
+    information = np.zeros((count, 3, 3))
     for pair, miss in zip(pairs, misfit, strict=True):
-        weight = 1.0 / max(pair.sigma_rad, float(miss)) ** 2
-        information[pair.i] += weight
+        weight = np.linalg.inv(pair.covariance + isotropic(float(miss)))
+        information[pair.i] += pair.rotation.T @ weight @ pair.rotation
         information[pair.j] += weight
-    return np.asarray(1.0 / np.sqrt(np.maximum(information, 1e-6)))
+    least = np.linalg.eigvalsh(information)[:, 0]
+    return np.asarray(1.0 / np.sqrt(np.maximum(least, 1e-6)))
 
 
 def world_down(sequence: Sequence, orientations: Floats) -> Floats | None:
@@ -313,14 +300,18 @@ def solve_motion(
     `let_go` names pairs of which every pose disagreed; they are doubtful too.
     """
     measured = [
-        PairRotation(pair.i, pair.j, pose.rotation, pose.sigma_rad)
+        PairRotation(pair.i, pair.j, pose.rotation, pose.covariance)
         for pair, pose in zip(pairs, poses, strict=True)
         if pose is not None
     ]
-    bridges, rests = bridges_between(sequence.photos, measured)
-    links = tag_links(sequence, pairs, [None if pose is None else pose.sigma_rad for pose in poses])
-    orientations, misfit = compact(sequence, measured + bridges + links)
-    typical = max(float(np.median(misfit)) if len(misfit) else 0.0, 1e-5)
+    far = far_pairs(pairs)
+    bridges, rests = bridges_between(sequence.photos, measured + far)
+    seen = {end for pair in measured for end in (pair.i, pair.j)}
+    rests |= {end: "horizon" for pair in far for end in (pair.i, pair.j) if end not in seen}
+    links = tag_pairs(sequence, tag_sigma_rad(sequence, measured + far))
+    everything = measured + far + bridges + links
+    orientations, misfit = compact(sequence, everything)
+    typical = max(float(np.median(misfit[: len(measured)])) if measured else 0.0, 1e-5)
     doubtful = (let_go or []) + [
         (p.i, p.j)
         for p, miss in zip(measured, misfit, strict=False)
@@ -331,6 +322,6 @@ def solve_motion(
         if pose is not None:
             matches[pair.i] = max(matches[pair.i], pose.inliers)
             matches[pair.j] = max(matches[pair.j], pose.inliers)
-    sigma = _sigmas(len(sequence.frames), measured + bridges + links, misfit)[shown_frames(sequence)]
+    sigma = worst_sigmas(len(sequence.frames), everything, misfit)[shown_frames(sequence)]
     states = [rests.get(f.frame, "features") if f.usable else "held" for f in sequence.frames]
     return Motion(orientations, sigma, states, matches, doubtful)

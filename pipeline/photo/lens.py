@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.corrections import LensDistortion
 from pipeline.photo.exclusive import exiv2_alone
-from pipeline.sequence import Kind
+from pipeline.sequence import Kind, Sequence
 
 _WARP_RECTILINEAR = 1
 _MAP_PX = 600
@@ -44,6 +44,20 @@ def told_lens(
         if told is not None:
             return told
     return database_lens(camera, lens, focal_mm, aperture, size)
+
+
+def sequence_lens(sequence: Sequence, card: Path) -> LensDistortion | None:
+    """Return how the lens of a sequence's first photo distorts, None where nothing tells it."""
+    first = sequence.photos[0]
+    return told_lens(
+        card / str(first.file),
+        sequence.kind,
+        sequence.camera,
+        sequence.lens,
+        sequence.focal_mm,
+        first.aperture,
+        (sequence.width, sequence.height),
+    )
 
 
 def opcode_lens(path: Path) -> LensDistortion | None:

@@ -38,12 +38,14 @@ from pipeline.measure.turning import (
     choose_poses,
     compact,
     confirmed,
+    far_pairs,
     focal_length,
     held_out_rotation,
     poses_of,
     solve_motion,
     straightened,
     world_down,
+    worst_sigmas,
 )
 from pipeline.sequence import Sequence
 from pipeline.settings import StabiliseSettings
@@ -133,9 +135,7 @@ def stabilise(
     path = _steadied(sequence, pairs, motion, field, settings, out)
 
     held = executor.map(partial(held_out_rotation, **view), pairs, poses)
-    held_pairs = [pair for pair in held if pair is not None]
-    if held_pairs and float(np.median([pair.sigma_rad for pair in held_pairs])) > WEAK_RAD:
-        held_pairs = []  # they would tell their own noise
+    held_pairs = [pair for pair in held if pair is not None] + far_pairs(pairs, held_out=True)
     result = StageResult()
     _figures(result, sequence, motion, held_pairs, path, out)
     _applied(result, settings, focal, path, allowed, poses, motion)
@@ -220,8 +220,10 @@ def _figures(
     result.left = {**dict.fromkeys(result.found), "crop_ratio": path.crop}
     if held_pairs:
         bridges, _ = bridges_between(sequence.photos, held_pairs)
-        seen, _ = compact(sequence, held_pairs + bridges)
-        result.left.update(turning(steady_orientations(seen, path.corrections)))
+        seen, misfit = compact(sequence, held_pairs + bridges)
+        sigmas = worst_sigmas(len(present), held_pairs + bridges, misfit)[present]
+        if float(np.median(sigmas)) < WEAK_RAD:  # else they would tell their own noise
+            result.left.update(turning(steady_orientations(seen, path.corrections)))
     for part, figures in (("found", result.found), ("left", result.left)):
         for key in ("jitter_rms_px", "yaw_step_worst_deg", "horizon_tilt_deg"):
             if figures[key] is None:

@@ -16,6 +16,7 @@ GROUND_UP = np.array([0.0, 0.0, 1.0])
 HEIGHT_M = 70.0
 COUNT = 40
 SIGMA_RAD = 1e-4
+SPREAD = SIGMA_RAD**2 * np.eye(3)
 
 
 def poses_of(first: np.ndarray, second: np.ndarray, way_m: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -52,7 +53,8 @@ def made(
                 off = Rotation.from_rotvec(rng.normal(0.0, SIGMA_RAD, 3)).as_matrix()
                 tilt = Rotation.from_rotvec(np.deg2rad(rng.normal(0.0, 1.0, 3))).as_matrix()
                 plane = PlanePose(rotation, np.zeros(3), tilt @ normal)  # the shift takes no part
-                poses.append(Pose(off @ rotation, SIGMA_RAD, "plane", 300, normal, rng.uniform(0, 3), plane))
+                cost = rng.uniform(0, 3)
+                poses.append(Pose(off @ rotation, SPREAD, "plane", 300, normal, cost, plane))
             miss = [np.abs(pose.rotation - truth[j] @ truth[i].T).max() for pose in poses]
             pairs.append(Candidates(i, j, poses))
             right.append(int(np.argmin(miss)))

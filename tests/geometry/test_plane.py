@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from pipeline.geometry.plane import PlanePose, _linearised, decompose, refine_plane, turn_sigma
+from pipeline.geometry.plane import PlanePose, _linearised, decompose, refine_plane, turn_covariance
+from pipeline.geometry.rotation import worst_sigma
 from tests.geometry.scene import apart_rad, camera_axes
 
 NOISE_RAD = 2e-4
@@ -92,7 +93,7 @@ def test_refined_from_afar_with_wrong_matches(pitch_deg: float) -> None:
         start = PlanePose(off @ truth.rotation, truth.shift, truth.normal)
         refined, distance = refine_plane(start, here, there, 2.0 * NOISE_RAD)
         errors.append(apart_rad(refined.rotation, truth.rotation))
-        sigmas.append(turn_sigma(refined, here, there, 2.0 * NOISE_RAD))
+        sigmas.append(worst_sigma(turn_covariance(refined, here, there, 2.0 * NOISE_RAD)))
         assert np.linalg.norm(refined.normal) == pytest.approx(1.0)
         assert np.median(distance) < 2.0 * NOISE_RAD
     assert np.max(errors) < 4e-4

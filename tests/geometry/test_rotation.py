@@ -15,6 +15,7 @@ from pipeline.geometry.rotation import (
     exp,
     huber_weights,
     in_front,
+    isotropic,
     log,
     refine,
     rotation_only,
@@ -56,7 +57,7 @@ def pairs_of(
     for j in range(len(path)):
         for i in [j - baseline for baseline in baselines if baseline <= j]:
             noise = Rotation.from_rotvec(rng.normal(0, sigma_rad, 3)).as_matrix()
-            pairs.append(PairRotation(i, j, noise @ path[j] @ path[i].T, sigma_rad))
+            pairs.append(PairRotation(i, j, noise @ path[j] @ path[i].T, isotropic(sigma_rad)))
     return pairs
 
 
@@ -203,11 +204,36 @@ def test_the_world_s_axes_and_the_order_of_pairs_do_not_matter() -> None:
     path = random_path(20)
     pairs = pairs_of(path)
     found, _ = average(20, pairs)
-    backwards = [PairRotation(p.j, p.i, p.rotation.T, p.sigma_rad) for p in pairs[::-1]]
+    backwards = [
+        PairRotation(p.j, p.i, p.rotation.T, p.rotation.T @ p.covariance @ p.rotation) for p in pairs[::-1]
+    ]
     again, _ = average(20, backwards)
     assert np.max(errors_rad(again, found)) < 1e-7
     elsewhere = pairs_of(path @ Rotation.random(random_state=3).as_matrix())
     assert np.max(errors_rad(average(20, elsewhere)[0], found)) < 1e-7
+
+
+def test_a_pair_counts_about_the_axes_that_it_tells() -> None:
+    """Two pairs of each two frames: one is wrong by degrees about the axis that it says it does not know."""
+    rng = np.random.default_rng(5)
+    path = random_path(30)
+    pairs = []
+    for j in range(30):
+        for i in [j - baseline for baseline in (1, 2, 3, 5, 8) if baseline <= j]:
+            true = path[j] @ path[i].T
+            for axis in (0, 1):
+                blind = Rotation.random(random_state=axis).as_matrix()[0]  # in the axes of camera j
+                sigma = np.deg2rad(2.0)
+                wrong = Rotation.from_rotvec(rng.normal(0.0, sigma) * blind).as_matrix()
+                spread = isotropic(1e-5) + sigma**2 * np.outer(blind, blind)
+                pairs.append(PairRotation(i, j, wrong @ true, spread))
+    found, _ = average(30, pairs)
+    assert np.max(errors_rad(found, path)) < 5e-5
+    alike = [PairRotation(p.i, p.j, p.rotation, isotropic(p.sigma_rad)) for p in pairs]
+    assert np.max(errors_rad(average(30, alike)[0], path)) > 5e-3
+    # the other way round the covariance is the same turn's, in the other camera's axes
+    back = [PairRotation(p.j, p.i, p.rotation.T, p.rotation.T @ p.covariance @ p.rotation) for p in pairs]
+    assert np.max(errors_rad(average(30, back)[0], found)) < 1e-7
 
 
 @pytest.mark.parametrize("off_deg", [2.0, 40.0])
@@ -220,7 +246,7 @@ def test_flipped_pairs_are_outvoted_and_told(off_deg: float) -> None:
         p = pairs[place]
         axis = rng.normal(0, 1, 3)
         turn = Rotation.from_rotvec(np.deg2rad(off_deg) * axis / np.linalg.norm(axis)).as_matrix()
-        pairs[place] = PairRotation(p.i, p.j, turn @ p.rotation, p.sigma_rad)
+        pairs[place] = PairRotation(p.i, p.j, turn @ p.rotation, p.covariance)
     found, misfit = average(40, pairs)
     assert np.max(errors_rad(found, path)) < 20 * 1e-4  # noise of 1e-4 a pair, summed over 40 frames
     assert set(np.argsort(misfit)[-len(bad) :]) == set(bad)

@@ -65,7 +65,7 @@ def test_two_measurements_of_one_pair_are_averaged_as_scipy_s_mean() -> None:
     rng = np.random.default_rng(4)
     base = Rotation.random(random_state=5)
     measured = Rotation.from_rotvec(rng.normal(0, 0.003, (9, 3))) * base
-    pairs = [PairRotation(0, 1, m.as_matrix(), 0.05) for m in measured]
+    pairs = [PairRotation(0, 1, m.as_matrix(), 0.05**2 * np.eye(3)) for m in measured]
     found, _ = average(2, pairs)
     assert (Rotation.from_matrix(found[1]) * measured.mean().inv()).magnitude() < 2e-5
 
