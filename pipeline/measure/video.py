@@ -29,6 +29,10 @@ _GRID = 5  # ground motion is followed at 5 × 5 places of the picture
 _CELLS = 4  # corners are sought in 4 × 4 parts of the picture, so that no one texture decides
 _POINTS, _FEWEST_POINTS = 400, 16
 _NEAR_PX = 1.0
+_FLAT = 0.8  # of what is followed fits a motion without perspective, seen from straight above
+_ABOUT = 3  # points about a place
+_LASTING = 0.8  # of the pairs must show the ground at a place, if its path is to be told
+_FEWEST_PLACES = 10  # of a strip of land in the sea a plane cannot be told: its motion would be invented
 _MARGIN_PX = 17  # corners keep half of this from the edge, where Lucas-Kanade lacks surroundings
 _LUMA = np.array([[0.2126, 0.7152, 0.0722]], dtype=np.float32)  # BT.709
 _CODE_TO_LINEAR = ((np.arange(256) / 255.0) ** 2.4).astype(np.float32)  # BT.1886, black at 0
@@ -40,7 +44,8 @@ class ClipFigures:
     """Figures of a finished clip, defined as in the registry of measures; px at the delivered width.
 
     `second_difference_rms_px` is that of the ground's path: for white jitter 2.5 times the jitter.
-    `lost_pairs` counts neighbours of which no common ground was found; they are bridged.
+    `lost_pairs` counts neighbours of which no common ground was found; they are bridged. Motion is told at
+    places of the picture where ground is followed nearly all the time, and not at all where they are few.
     """
 
     frames: int
@@ -64,10 +69,15 @@ class _View:
 
 @dataclass(frozen=True)
 class _Ground:
-    """How the ground moved (3×3): as a plane, for comparing light, and as `motion`, for jitter."""
+    """How the ground moved (3×3): as a plane, and without perspective, which fits `flat` of what is followed.
+
+    `followed` (25,) tells at which of the places it was.
+    """
 
     plane: Floats
-    motion: Floats
+    similar: Floats
+    flat: float
+    followed: NDArray[np.bool_]
 
 
 def measure_clip(
@@ -81,13 +91,13 @@ def measure_clip(
     """
     previous: _View | None = None
     steps_ev: list[float] = []
-    moves: list[Floats] = []
+    grounds: list[_Ground | None] = []
     count = 0
     for frame in frames:
         view = _reduced(frame)
         if previous is not None:
             ground = _followed(previous.grey, view.grey)
-            moves.append(_moves(ground, view.grey.shape))
+            grounds.append(ground)
             steps_ev.append(_light_step_ev(previous, view, ground))
         previous, count = view, count + 1
     if previous is None or count < 3:
@@ -96,11 +106,11 @@ def measure_clip(
     lost = int(np.count_nonzero(~np.isfinite(steps_ev)))
     scale = width_px / previous.grey.shape[1]
     rms, worst, outliers = fast_figures(fast_part(_cumulative(np.array(steps_ev)), period))
-    moved = np.array(moves) * scale
-    jitter, second = _jitter(moved, min(period, count / 2.0))
-    stability = None
-    if np.isfinite(moved).any():
-        stability = stability_score(_cumulative(moved) + scale * _places(previous.grey.shape))
+    path = _path(grounds, previous.grey.shape)
+    if path is None:
+        return ClipFigures(count, rms, worst, outliers, None, None, None, lost)
+    jitter, second = _jitter(scale * path, min(period, count / 2.0))
+    stability = stability_score(scale * path)
     return ClipFigures(count, rms, worst, outliers, jitter, second, stability, lost)
 
 
@@ -166,12 +176,11 @@ def _followed(before: Picture, after: Picture) -> _Ground | None:
         followed = 0 if plane is None else int(inside.sum())
         if followed < max(_FEWEST_POINTS, len(start) // 3):
             continue
-        # Without perspective, four numbers tell the motion, six times as well as the eight of a plane
-        # (0.03 against 0.2 px on textures moved by a known way).
-        similar, inside = cv2.estimateAffinePartial2D(start, end, ransacReprojThreshold=_NEAR_PX)
-        flat = similar is not None and 2 * int(inside.sum()) > followed
-        motion = np.vstack([similar, (0.0, 0.0, 1.0)]) if flat else plane
-        return _Ground(np.asarray(plane), np.asarray(motion))
+        similar, inside_similar = cv2.estimateAffinePartial2D(start, end, ransacReprojThreshold=_NEAR_PX)
+        flat = 0.0 if similar is None else int(inside_similar.sum()) / followed
+        straight = np.eye(3) if similar is None else np.vstack([similar, (0.0, 0.0, 1.0)])
+        there = _followed_places(start[inside.ravel() > 0], before.shape)
+        return _Ground(np.asarray(plane), straight, flat, there)
     return None
 
 
@@ -246,13 +255,41 @@ def _tracked(before: Picture, after: Picture, rough: Floats) -> tuple[Any, Any]:
     return start.reshape(-1, 2)[kept], found.reshape(-1, 2)[kept]
 
 
-def _moves(ground: _Ground | None, shape: tuple[int, ...]) -> Floats:
-    """Displacement (places, 2) of the ground at a grid of places in the picture; NaN where unknown."""
+def _followed_places(points: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Whether some of the points (n, 2) lie about each place (25,), whose motion then is not extrapolated."""
+    away = (_places(shape)[:, None] - points) / (np.array(shape[1::-1]) / _GRID)
+    return np.asarray(np.count_nonzero(np.hypot(away[..., 0], away[..., 1]) < 0.75, axis=1) >= _ABOUT)
+
+
+def _path(grounds: list[_Ground | None], shape: tuple[int, ...]) -> Floats | None:
+    """Return where the ground at the places followed in most pairs comes to lie (n, places, 2), or None.
+
+    A clip that is seen from straight above all along needs no perspective: four numbers tell its motion, six
+    times as well as the eight of a plane (0.03 against 0.2 px on textures moved by a known way). One model
+    serves all pairs: changing between them would itself be jitter.
+    """
+    found = [ground for ground in grounds if ground is not None]
+    if not found:
+        return None
+    flat = float(np.median([ground.flat for ground in found])) > _FLAT
     places = _places(shape)
-    if ground is None:
-        return np.full_like(places, np.nan)
-    moved = np.column_stack([places, np.ones(len(places))]) @ ground.motion.T
-    return np.asarray(moved[:, :2] / moved[:, 2:] - places)
+    steps = np.full((len(grounds), *places.shape), np.nan)
+    for step, ground in zip(steps, grounds, strict=True):
+        if ground is not None:
+            motion = ground.similar if flat and ground.flat > _FLAT / 2.0 else ground.plane
+            moved = np.column_stack([places, np.ones(len(places))]) @ motion.T
+            step[ground.followed] = (moved[:, :2] / moved[:, 2:] - places)[ground.followed]
+    known = np.isfinite(steps[..., 0])
+    lasting = known.mean(axis=0) >= _LASTING
+    if np.count_nonzero(lasting) < _FEWEST_PLACES:
+        return None
+    time = np.arange(len(steps))
+    for place in np.flatnonzero(lasting):
+        seen = known[:, place]
+        for axis in (0, 1):
+            steps[:, place, axis] = np.interp(time, time[seen], steps[seen, place, axis])
+    start = np.zeros((1, int(lasting.sum()), 2))
+    return np.asarray(places[lasting] + np.concatenate((start, np.cumsum(steps[:, lasting], axis=0))))
 
 
 def _places(shape: tuple[int, ...]) -> Floats:
@@ -299,18 +336,14 @@ def _mode(values: Floats) -> float:
 
 
 def _cumulative(steps: Floats) -> Floats:
-    """Path of which `steps` (n−1, ...) are the differences; unknown ones are taken as their median."""
+    """Path of which `steps` (n−1,) are the differences; unknown ones are taken as their median."""
     known = np.isfinite(steps)
-    usual = np.nanmedian(steps, axis=0) if known.any() else 0.0
-    filled = np.where(known, steps, usual)
-    return np.concatenate((np.zeros((1, *steps.shape[1:])), np.cumsum(filled, axis=0)))
+    usual = np.nanmedian(steps) if known.any() else 0.0
+    return np.concatenate(([0.0], np.cumsum(np.where(known, steps, usual))))
 
 
-def _jitter(moves: Floats, period: float) -> tuple[float | None, float | None]:
+def _jitter(path: Floats, period: float) -> tuple[float, float]:
     """RMS over frames and places of the fast part of the ground's path, and of its second difference."""
-    if not np.isfinite(moves).any():
-        return None, None
-    path = _cumulative(moves)
     series = path.reshape(len(path), -1).T
     fast = np.stack([fast_part(values, period) for values in series], axis=1).reshape(path.shape)
     return _rms(fast), _rms(np.diff(path, n=2, axis=0))

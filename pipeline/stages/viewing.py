@@ -27,7 +27,8 @@ from pipeline.settings import Settings
 from pipeline.stages.result import Figures, StageResult
 
 CLIP_KEYS = ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "ground_jitter_px", "stability_score")
-VIEW_VERSION = 2  # raise it when the thumbnails of a flight are measured differently
+VIEW_VERSION = 3  # raise it when the thumbnails of a flight are measured differently
+_UNSEEN = "too few frames show the same ground, or too little of the picture does"
 _COMPARED = 12  # frames that are held against their photos
 
 
@@ -146,7 +147,7 @@ def _fill(side: str, figures: Figures, unmeasured: dict[str, str], seen: Figures
     for key in (*CLIP_KEYS, "flashes_per_s"):
         figures[key] = None if seen is None else seen[key]
         if figures[key] is None:
-            unmeasured[f"{side}.{key}"] = absent if seen is None else "too few frames show the same ground"
+            unmeasured[f"{side}.{key}"] = absent if seen is None else _UNSEEN
 
 
 def view_pictures(

@@ -10,6 +10,7 @@ import pytest
 
 import pipeline.measure.store as store
 from pipeline.colour.camera import CameraColour
+from pipeline.measure.far import FarTurn
 from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
 from pipeline.measure.sharpness import SeenBlur
@@ -43,7 +44,8 @@ def some(colour: CameraColour | None = COLOUR) -> Measurements:
     matched = Registration(here, there, homography, rng.random(17) < 0.5, 0.625)
     blur = SeenBlur(2.5, 16.0)
     pairs[1] = PairFigures(pairs[1].i, pairs[1].j, matched, pairs[1].blocks, True, 0.25, blur)
-    pairs[2] = PairFigures(pairs[2].i, pairs[2].j, no_matches(), pairs[2].blocks, False)
+    far = (FarTurn(rng.normal(0, 1, 3), np.eye(3) / 7.0), FarTurn(np.zeros(3), np.eye(3)))
+    pairs[2] = PairFigures(pairs[2].i, pairs[2].j, no_matches(), pairs[2].blocks, False, far=far)
     frames = [figures(0, (0.5, 1.0, 0.7)), figures(1, None), figures(3, (0.5, 1.0, 0.7))]
     hot = np.array([7, 1_919_999], np.uint32)
     return Measurements(frames, pairs, colour, {2: "two.dng is torn: copy it again"}, hot)
@@ -56,6 +58,10 @@ def same(one: Measurements, other: Measurements) -> None:
     assert [(p.i, p.j, p.registered) for p in one.pairs] == [(p.i, p.j, p.registered) for p in other.pairs]
     for p, q in zip(one.pairs, other.pairs, strict=True):
         assert (p.sharper, p.seen_blur) == (q.sharper, q.seen_blur)
+        assert len(p.far) == len(q.far)
+        for here, there in zip(p.far, q.far, strict=True):
+            assert np.array_equal(here.turn_rad, there.turn_rad)
+            assert np.array_equal(here.covariance, there.covariance)
         assert p.matches.scale == q.matches.scale
         for name in ("points_i", "points_j", "on_plane", "homography"):
             a, b = getattr(p.matches, name), getattr(q.matches, name)
