@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +87,8 @@ def ground_normal(pairs: Sequence[PairFigures], view: View) -> Floats | None:
 def ground_way(pairs: Sequence[PairFigures], view: View, *, held_out: bool = False) -> Floats | None:
     """Return the camera's way (n - 1, 3) in each interval, in world axes and distances from the ground.
 
-    NaN where no pair spans the interval; None where no pair tells the ground. `held_out` uses only the
+    Across missing photos the way is shared out evenly, as the video shows it. NaN where no pair spans the
+    interval; None where no pair tells the ground. `held_out` uses only the
     matches that the solving leaves out (every fifth), else only the others.
     """
     normal = ground_normal(pairs, view)
@@ -109,6 +111,9 @@ def ground_way(pairs: Sequence[PairFigures], view: View, *, held_out: bool = Fal
     columns = np.concatenate([np.arange(i, j) for i, j in spans])
     sums = sparse.csr_matrix((np.ones(len(rows)), (rows, columns)), shape=(len(spans), count - 1))
     solved = _intervals(sums, np.array(ways))
+    # Frames between two photos are made by even shares of the way from one to the other.
+    for first, last in pairwise(sorted({frame for span in spans for frame in span})):
+        solved[first:last] = solved[first:last].mean(axis=0)
     spanned = np.asarray(sums.sum(axis=0)).ravel() > 0
     return np.where(spanned[:, None], solved, np.nan)
 

@@ -111,6 +111,28 @@ def test_across_a_missing_photo_the_way_is_shared_out() -> None:
     np.testing.assert_allclose(speeds, 3.0 / HEIGHT_M, rtol=0.03)
 
 
+def test_beside_missing_photos_no_more_is_told_even_than_is() -> None:
+    """The video's made frames lie at even shares between photos, whatever the drone did between them."""
+    count, absent = 30, (5, 12, 13, 20)
+    steps = 2.5 * (1.0 + 0.3 * np.sin(np.arange(count) / 4.0))
+    steps *= np.random.default_rng(1).uniform(0.9, 1.1, count)
+    orientations, places = flight(steps)
+    view = View(orientations, FOCAL, SIZE)
+    pairs = pairs_of(orientations, places, absent=absent)
+    speeds, held = ground_speed(pairs, view), ground_speed(pairs, view, held_out=True)
+    assert speeds is not None and held is not None
+    for first, last in ((4, 6), (11, 14), (19, 21)):
+        np.testing.assert_allclose(speeds[first:last], steps[first:last].mean() / HEIGHT_M, rtol=0.03)
+        assert np.ptp(speeds[first:last]) < 1e-12
+    even = evened_places(speeds)
+    there = [k for k in range(count + 1) if k not in absent]
+    shown = np.diff(np.interp(even, there, np.concatenate([[0.0], np.cumsum(steps)])[there]))
+    true_pct = 100.0 * float(np.std(shown)) / float(np.mean(shown))
+    told_pct = speed_uneven_pct(held, even)
+    assert told_pct is not None and 0.7 * true_pct < told_pct < true_pct + 0.4
+    assert true_pct < 0.5
+
+
 def test_what_is_not_spanned_is_unknown() -> None:
     orientations, places = flight(np.full(9, 3.0))
     view = View(orientations, FOCAL, SIZE)
