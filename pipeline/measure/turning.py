@@ -36,7 +36,8 @@ WEAK_RAD = float(np.deg2rad(0.1))
 
 _CLEAR = 100
 _CONFIRMING = 4
-_MOST_OFF_TAGS = 4.0
+_MOST_OFF_TAGS_RAD = float(np.deg2rad(2.0))
+_NEARLY_ALL = 0.7
 _RICH = 80
 _CALIBRATING = 30
 _MOST_FOCAL_SIGMA = 0.12
@@ -141,14 +142,45 @@ def poses_of(
     used, _ = _split(len(pair.matches.points_i))
     points_i = pair.matches.points_i[used].astype(float)
     points_j = pair.matches.points_j[used].astype(float)
-    poses = pair_poses(
-        points_i, points_j, focal_px, size, noise_px, pair.matches.full_size_homography(), expected, down
+    homography = pair.matches.full_size_homography()
+    return pair_poses(points_i, points_j, focal_px, size, noise_px, homography, expected, down)
+
+
+def trusted(
+    sequence: Sequence, pairs: list[PairFigures], allowed: list[list[Pose]]
+) -> tuple[Sequence, list[list[Pose]]]:
+    """Return the sequence without the attitude angles that the pictures belie, and the poses without those
+    that the angles belie.
+
+    Waves are matched by chance, and by many of them a pose of any size. So where a pose and the tags are far
+    apart the tags are right, unless nearly all pairs of a photo say otherwise, by many matches.
+    """
+    told = [told_attitude(frame) for frame in sequence.frames]
+    belied, compared = np.zeros(len(told)), np.zeros(len(told))
+    far: list[list[bool]] = []
+    for pair, poses in zip(pairs, allowed, strict=True):
+        here, there = told[pair.i], told[pair.j]
+        if here is None or there is None:
+            far.append([False] * len(poses))
+            continue
+        turn = there @ here.T
+        far.append([angle_between(pose.rotation, turn) > _MOST_OFF_TAGS_RAD for pose in poses])
+        clear = [off for pose, off in zip(poses, far[-1], strict=True) if pose.inliers >= _CLEAR]
+        for end in (pair.i, pair.j):
+            belied[end] += bool(clear) and all(clear)
+            compared[end] += 1
+    wrong = belied > _NEARLY_ALL * compared
+    frames = tuple(
+        frame.model_copy(update=dict.fromkeys(("yaw_deg", "pitch_deg", "roll_deg"))) if bad else frame
+        for frame, bad in zip(sequence.frames, wrong, strict=True)
     )
-    if expected is None:
-        return poses
-    # Waves are matched by chance, and by enough of them a pose of any size: few matches do not overrule tags.
-    most = _MOST_OFF_TAGS * ATTITUDE_SIGMA_RAD
-    return [p for p in poses if p.inliers >= _CLEAR or angle_between(p.rotation, expected[0]) <= most]
+    kept = [
+        poses
+        if wrong[pair.i] or wrong[pair.j]
+        else [pose for pose, is_off in zip(poses, off, strict=True) if not is_off]
+        for pair, poses, off in zip(pairs, allowed, far, strict=True)
+    ]
+    return sequence.model_copy(update={"frames": frames}), kept
 
 
 def confirmed(sequence: Sequence, pairs: list[PairFigures], allowed: list[list[Pose]]) -> list[list[Pose]]:

@@ -44,6 +44,7 @@ from pipeline.measure.turning import (
     poses_of,
     solve_motion,
     straightened,
+    trusted,
     world_down,
     worst_sigmas,
 )
@@ -126,6 +127,7 @@ def stabilise(
     noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
     view: dict[str, Any] = {"focal_px": focal.px, "size": size, "noise_px": noise_px}
     allowed = list(executor.map(partial(poses_of, frames=sequence.frames, **view), pairs))
+    sequence, allowed = trusted(sequence, pairs, allowed)
     allowed = confirmed(sequence, pairs, allowed)
     poses = choose_poses(sequence, pairs, allowed)
     let_go = [(p.i, p.j) for p, some, one in zip(pairs, allowed, poses, strict=True) if some and not one]

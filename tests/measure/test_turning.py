@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.geometry.pose import Pose, angle_between
+from pipeline.geometry.pose import Pose
 from pipeline.measure.look import PairFigures
-from pipeline.measure.tags import told_attitude
-from pipeline.measure.turning import confirmed, poses_of
+from pipeline.measure.turning import confirmed, poses_of, trusted
 from pipeline.sequence import Frame
-from tests.geometry.scene import FOCAL, HEIGHT, WIDTH
+from tests.geometry.scene import FOCAL, HEIGHT, WIDTH, camera_axes
 from tests.stages.steady import flight, sequence
 
 COUNT = 8
@@ -25,19 +24,41 @@ def poses(pair: PairFigures, frames: tuple[Frame, ...]) -> list[Pose]:
     return poses_of(pair, frames, FOCAL, (WIDTH, HEIGHT), 0.8)
 
 
-def test_few_matches_do_not_overrule_tags() -> None:
-    """The true turn is shake of a degree or so; tags that tell five degrees more than it are wrong."""
-    rich = flight(np.full(2, LEVEL[0])).pairs[0]
-    poor = flight(np.full(2, LEVEL[0]), matches=60).pairs[0]
-    right = sequence(2, attitudes=[LEVEL, LEVEL]).frames
-    wrong = sequence(2, attitudes=[LEVEL, OFF]).frames
-    assert poses(poor, right)
-    assert not poses(poor, wrong)
-    # many matches are right whatever the tags say
-    assert poses(rich, wrong)
-    told = [told_attitude(frame) for frame in wrong]
-    assert told[0] is not None and told[1] is not None
-    assert np.rad2deg(angle_between(told[0], told[1])) > 4.0
+def told_deg(frames: tuple[Frame, ...]) -> list[float | None]:
+    return [frame.yaw_deg for frame in frames]
+
+
+def test_a_pose_far_from_the_tags_gives_way_to_them() -> None:
+    """The true turn is shake of a degree or so; tags of one photo that tell five degrees more are wrong."""
+    right = sequence(COUNT, attitudes=[LEVEL] * COUNT)
+    wrong = sequence(COUNT, attitudes=[*[LEVEL] * 3, OFF, *[LEVEL] * (COUNT - 4)])
+    for matches, belied in ((60, False), (350, True)):
+        pairs = flight(np.full(COUNT, LEVEL[0]), matches=matches).pairs
+        allowed = [poses(pair, wrong.frames) for pair in pairs]
+        seen, kept = trusted(wrong, pairs, allowed)
+        # many matches in all pairs are right whatever the tags say; few are not
+        assert [yaw is None for yaw in told_deg(seen.frames)] == [belied and k == 3 for k in range(COUNT)]
+        for pair, before, after in zip(pairs, allowed, kept, strict=True):
+            if 3 not in (pair.i, pair.j):
+                assert after[0] is before[0]
+            elif belied:
+                assert after is before
+            else:
+                assert before[0] not in after
+        seen, kept = trusted(right, pairs, allowed)
+        assert told_deg(seen.frames) == told_deg(right.frames) and all(kept)
+
+
+def test_waves_matched_in_some_pairs_do_not_belie_the_tags() -> None:
+    pairs = flight(np.full(COUNT, LEVEL[0]), matches=20).pairs
+    told = sequence(COUNT, attitudes=[LEVEL] * COUNT)
+    turned = Pose(camera_axes(50.0, 0.0) @ camera_axes(0.0, 0.0).T, 1e-8 * np.eye(3), "plane", 400)
+    by_chance = [[turned] if k % 2 else [] for k, _ in enumerate(pairs)]
+    seen, kept = trusted(told, pairs, by_chance)
+    assert told_deg(seen.frames) == told_deg(told.frames)
+    assert not any(kept)
+    # without tags nothing else tells the turn
+    assert trusted(sequence(COUNT), pairs, by_chance)[1] == by_chance
 
 
 def test_a_lone_pair_of_few_matches_gives_way_to_tags() -> None:
