@@ -37,6 +37,7 @@ WEAK_RAD = float(np.deg2rad(0.1))
 _CLEAR = 100
 _CONFIRMING = 4
 _MOST_OFF_TAGS_RAD = float(np.deg2rad(2.0))
+_MOST_PAIRS = 0.5
 _NEARLY_ALL = 0.7
 _RICH = 80
 _CALIBRATING = 30
@@ -152,32 +153,34 @@ def trusted(
     """Return the sequence without the attitude angles that the pictures belie, and the poses without those
     that the angles belie.
 
-    Waves are matched by chance, and by many of them a pose of any size. So where a pose and the tags are far
-    apart the tags are right, unless nearly all pairs of a photo say otherwise, by many matches.
+    Waves are matched by chance, and by many of them a pose of any size, but not in most pairs of a photo. So
+    where a pose and the tags are far apart the tags are right, unless most pairs of both photos have poses of
+    many matches. Tags that nearly all of these are far from are wrong.
     """
     told = [told_attitude(frame) for frame in sequence.frames]
-    belied, compared = np.zeros(len(told)), np.zeros(len(told))
+    compared, clear, belied = np.zeros((3, len(told)))
     far: list[list[bool]] = []
     for pair, poses in zip(pairs, allowed, strict=True):
         here, there = told[pair.i], told[pair.j]
-        if here is None or there is None:
-            far.append([False] * len(poses))
-            continue
-        turn = there @ here.T
-        far.append([angle_between(pose.rotation, turn) > _MOST_OFF_TAGS_RAD for pose in poses])
-        clear = [off for pose, off in zip(poses, far[-1], strict=True) if pose.inliers >= _CLEAR]
+        turn = np.eye(3) if here is None or there is None else there @ here.T
+        known = here is not None and there is not None
+        far.append([known and angle_between(pose.rotation, turn) > _MOST_OFF_TAGS_RAD for pose in poses])
+        off = [is_far for pose, is_far in zip(poses, far[-1], strict=True) if pose.inliers >= _CLEAR]
         for end in (pair.i, pair.j):
-            belied[end] += bool(clear) and all(clear)
             compared[end] += 1
-    wrong = belied > _NEARLY_ALL * compared
+            clear[end] += bool(off)
+            belied[end] += bool(off) and all(off)
+    rich, wrong = clear > _MOST_PAIRS * compared, belied > _NEARLY_ALL * compared
     frames = tuple(
         frame.model_copy(update=dict.fromkeys(("yaw_deg", "pitch_deg", "roll_deg"))) if bad else frame
         for frame, bad in zip(sequence.frames, wrong, strict=True)
     )
     kept = [
-        poses
-        if wrong[pair.i] or wrong[pair.j]
-        else [pose for pose, is_off in zip(poses, off, strict=True) if not is_off]
+        [
+            pose
+            for pose, is_far in zip(poses, off, strict=True)
+            if not is_far or (pose.inliers >= _CLEAR and rich[pair.i] and rich[pair.j])
+        ]
         for pair, poses, off in zip(pairs, allowed, far, strict=True)
     ]
     return sequence.model_copy(update={"frames": frames}), kept
