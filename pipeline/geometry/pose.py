@@ -33,7 +33,9 @@ _LEVEL_SIGMA_RAD = float(np.deg2rad(10.0))
 _MOST_TURN_RAD = float(np.deg2rad(60.0))
 _MOSTLY = 0.8
 _SHARPEST = 0.1
-"""What each axis of a pose errs by beside its matches' own noise, as a share of that of one match."""
+_SHARE_OF_WORST = 0.5
+# What a pose errs by beside its matches' own noise, about every axis: a share of the noise of one match, and,
+# for a scene is never quite of the model that was chosen for it, one of what it errs by about its worst.
 
 LEAST_MATCHES = 20
 """Fewer matches than this leave a pair's rotation to its neighbours."""
@@ -113,7 +115,7 @@ def _planar(here: Floats, there: Floats, noise: float, homography: Floats, turne
         direction = plane.shift / max(length, 1e-12)
         if length > 1e-6 and _visible(plane.rotation, direction, here, there, plane, turned):
             miss = np.linalg.norm(plane.moved(here) - there[:, :2], axis=1)
-            covariance = turn_covariance(plane, here, there, noise) + isotropic(_SHARPEST * noise)
+            covariance = _cautious(turn_covariance(plane, here, there, noise), noise)
             inliers = int(np.count_nonzero(miss < 3.0 * noise))
             found.append(Pose(plane.rotation, covariance, "plane", inliers, direction, 0.0, plane))
     return found
@@ -137,13 +139,19 @@ def _spatial(here: Floats, there: Floats, noise: float, planar: list[Pose], turn
         if not _visible(rotation, direction, here, there, None, turned):
             continue
         distance = _distances(rotation, direction, here, there)
-        covariance = covariance + isotropic(_SHARPEST * noise)
+        covariance = _cautious(covariance, noise)
         inliers = int(np.count_nonzero(distance < 3.0 * noise))
         # The plane that most matches lie near is seen as the nearest planar pose sees it.
         near = min(planar, key=lambda pose: angle_between(pose.rotation, rotation), default=None)
         plane = near.plane if near and angle_between(near.rotation, rotation) < 10.0 * noise else None
         found.append(Pose(rotation, covariance, "parallax", inliers, direction, cost, plane))
     return sorted(found, key=lambda pose: pose.cost)
+
+
+def _cautious(covariance: Floats, noise: float) -> Floats:
+    """Return a covariance (3, 3) with what a pose errs by beside its matches' own noise, in radians."""
+    more = isotropic(_SHARPEST * noise) + isotropic(_SHARE_OF_WORST * worst_sigma(covariance))
+    return np.asarray(covariance + more)
 
 
 def _distances(rotation: Floats, direction: Floats, here: Floats, there: Floats) -> Floats:
@@ -296,9 +304,9 @@ def rotation_near(
     here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
     if pose.model == "plane" and pose.plane is not None:
         plane, _ = refine_plane(pose.plane, here, there, noise)
-        return plane.rotation, turn_covariance(plane, here, there, noise) + isotropic(_SHARPEST * noise)
+        return plane.rotation, _cautious(turn_covariance(plane, here, there, noise), noise)
     rotation, _, _, covariance = refine(pose.rotation, pose.direction, here, there, noise)
-    return rotation, covariance + isotropic(_SHARPEST * noise)
+    return rotation, _cautious(covariance, noise)
 
 
 def angle_between(first: Floats, second: Floats) -> float:

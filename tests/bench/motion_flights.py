@@ -28,6 +28,8 @@ _SHAKEN = FlightSpec(
     speed_m_s=_speed(0.06),
 )
 
+OPEN_SEA = "open sea from above"
+
 FLIGHTS = {
     "straight": replace(_SHAKEN, name="Harbour Wall", seed=21),
     "straight, 1 % of the height a photo": replace(
@@ -71,6 +73,13 @@ FLIGHTS = {
     ),
     "sea with little texture": replace(
         _SHAKEN, name="Harbour Wall", seed=29, start_m=(-560.0, -560.0), heading_deg=100.0, look_deg=25.0
+    ),
+    "coast in a quarter of the picture": replace(
+        _SHAKEN, name="Harbour Wall", seed=32, start_m=(751.0, -360.0), heading_deg=26.0, pitch_deg=-60.0
+    ),
+    # nothing that lasts from photo to photo, and no horizon
+    OPEN_SEA: replace(
+        _SHAKEN, name="Harbour Wall", seed=31, start_m=(-700.0, -960.0), heading_deg=80.0, pitch_deg=-60.0
     ),
     # photos of 800 px are looked at 400 px wide, where this noise leaves 0.43 px; a camera's are 1,000 wide
     "night": replace(

@@ -6,8 +6,10 @@ and its place jitters by 1 % of the height. One match in ten is wrong. Bounds: d
 
 from __future__ import annotations
 
+import resource
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
 
 import numpy as np
 import pytest
@@ -66,12 +68,25 @@ def test_orientation_error(name: str, speed_m: float) -> None:
     assert least_margin_px(out) > 1.9
 
 
-def test_the_path_s_time_grows_with_the_flight_alone() -> None:
-    spent = {}
-    for count in (300, 1200, 4800):
+def spent_ms(flown: np.ndarray, window: int) -> tuple[float, float]:
+    """Processor time in ms a frame and memory in MB that a path takes, in a process of its own."""
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    started = time.process_time()
+    steady_path(flown, FIELD, MAX_CROP, window=window)
+    spent = 1000 * (time.process_time() - started) / len(flown)
+    return spent, (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+
+
+def test_the_path_s_time_grows_with_the_flight_alone_and_its_memory_with_the_window() -> None:
+    spent, memory = {}, {}
+    for count, window in ((300, 300), (1500, 1500), (6000, 6000), (6000, 2000)):
         flown = path_flight(np.where(np.arange(count) % 400 < 200, 30.0, 33.0))
-        started = time.process_time()
-        steady_path(flown, FIELD, MAX_CROP)
-        spent[count] = 1000 * (time.process_time() - started) / count
-        print(f"\npath of {count} frames: {spent[count]:.2f} ms CPU a frame", end="")
-    assert spent[4800] < 2.0 * spent[300]
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as alone:
+            spent[count, window], memory[count, window] = alone.submit(spent_ms, flown, window).result()
+        print(
+            f"\npath of {count} frames in windows of {window}: {spent[count, window]:.2f} ms CPU a frame, "
+            f"{memory[count, window]:.0f} MB",
+            end="",
+        )
+    assert spent[6000, 6000] < 2.0 * spent[300, 300] and spent[6000, 2000] < 2.0 * spent[300, 300]
+    assert memory[6000, 2000] < 0.6 * memory[6000, 6000]
