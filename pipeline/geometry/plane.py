@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.rotation import cross_matrix, exp
+from pipeline.geometry.rotation import exp
 
 Floats = NDArray[np.float64]
 
@@ -78,34 +78,47 @@ def _linearised(pose: PlanePose, rays: Floats) -> tuple[Floats, Floats]:
     by_seen = np.zeros((len(rays), 2, 3))
     by_seen[:, 0, 0] = by_seen[:, 1, 1] = 1.0 / seen[:, 2]
     by_seen[:, :, 2] = -place / seen[:, 2:]
-    by_turn = -np.einsum("nij,njk->nik", by_seen, cross_matrix(turned))
+    by_turn = np.cross(turned[:, None], by_seen)
     by_shift = by_seen * height[:, None, None]
-    by_normal = np.einsum("nij,j,nk->nik", by_seen, pose.shift, rays)
+    by_normal = (by_seen @ pose.shift)[:, :, None] * rays[:, None]
     return place, np.concatenate([by_turn, by_shift, by_normal], axis=2)
 
 
 def refine_plane(
-    pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float, passes: int = 12
+    pose: PlanePose,
+    from_rays: Floats,
+    to_rays: Floats,
+    scale: float,
+    passes: int = 12,
+    level: tuple[Floats, float] | None = None,
 ) -> tuple[PlanePose, Floats]:
     """Refine a pose on the robust distance (Geman-McClure) of its matches, rays (n, 3) with z = 1.
 
-    `scale` is the noise of a match in radians. Returns the pose and the distances (n,).
+    `scale` is the noise of a match in radians; `level` the normal (3,) that is known otherwise, and its
+    standard deviation in radians. Returns the pose and the distances (n,).
     """
     target = to_rays[:, :2]
     damping = 1e-4
-    miss = pose.moved(from_rays) - target
-    cost = _loss(miss, scale)
+    known, pull = (pose.normal, 0.0) if level is None else (level[0], (scale / level[1]) ** 2)
+
+    def cost_of(tried: PlanePose) -> float:
+        leaning = pull * float(np.sum((tried.normal - known) ** 2)) / scale**2
+        return _loss(tried.moved(from_rays) - target, scale) + 0.5 * leaning
+
+    cost = cost_of(pose)
     for _ in range(passes):
         place, jacobian = _linearised(pose, from_rays)
         miss = place - target
         weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
         weighted = (jacobian * weights[:, None, None]).reshape(-1, 9)
         normal, gradient = weighted.T @ jacobian.reshape(-1, 9), weighted.T @ miss.ravel()
+        normal[6:, 6:] += pull * np.eye(3)
+        gradient[6:] += pull * (pose.normal - known)
         delta = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(9), gradient)
         tilted = pose.normal + delta[6:]
         length = float(np.linalg.norm(tilted))
         tried = PlanePose(exp(delta[:3]) @ pose.rotation, (pose.shift + delta[3:6]) * length, tilted / length)
-        tried_cost = _loss(tried.moved(from_rays) - target, scale)
+        tried_cost = cost_of(tried)
         if tried_cost < cost:
             settled = cost - tried_cost < 1e-6 * cost
             pose, cost, damping = tried, tried_cost, max(damping / 10.0, 1e-9)
@@ -118,8 +131,13 @@ def refine_plane(
     return pose, np.linalg.norm(pose.moved(from_rays) - target, axis=1)
 
 
-def turn_covariance(pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float) -> Floats:
-    """Return the covariance (3, 3) in rad² of a refined pose's turn, in the second camera's axes."""
+def turn_covariance(
+    pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: float, normal_sigma: float = np.inf
+) -> Floats:
+    """Return the covariance (3, 3) in rad² of a refined pose's turn, in the second camera's axes.
+
+    `normal_sigma` is that of the plane's normal, in radians, where it was known otherwise.
+    """
     place, jacobian = _linearised(pose, from_rays)
     miss = place - to_rays[:, :2]
     weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
@@ -128,6 +146,7 @@ def turn_covariance(pose: PlanePose, from_rays: Floats, to_rays: Floats, scale: 
     gauge = np.concatenate([np.zeros(6), pose.normal])
     normal += np.outer(gauge, gauge) * float(np.trace(normal))
     spread = 1.4826 * float(np.median(np.abs(miss)))
+    normal[6:, 6:] += (spread / normal_sigma) ** 2 * np.eye(3)
     covariance = spread**2 * np.linalg.inv(normal + 1e-12 * float(np.trace(normal)) * np.eye(9))
     return np.asarray(covariance[:3, :3])
 

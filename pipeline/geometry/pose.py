@@ -17,7 +17,6 @@ from pipeline.geometry.rotation import (
     exp,
     in_front,
     isotropic,
-    log,
     misfit,
     refine,
     rotation_only,
@@ -66,13 +65,19 @@ class Pose:
 
 def essential_start(here: Floats, there: Floats, noise: float) -> list[tuple[Floats, Floats]]:
     """Return the pose, if any, of the essential matrix that most matches agree on."""
-    found, mask = cv2.findEssentialMat(
+    found, _ = cv2.findEssentialMat(
         here[:, :2], there[:, :2], np.eye(3), method=cv2.USAC_MAGSAC, prob=0.999, threshold=2.0 * noise
     )
     if found is None or found.shape != (3, 3):
         return []
-    _, rotation, direction, _ = cv2.recoverPose(found, here[:, :2], there[:, :2], np.eye(3), mask=mask)
-    return [(np.asarray(rotation, float), np.asarray(direction, float).ravel())]
+    one, other, direction = cv2.decomposeEssentialMat(found)
+    way = np.asarray(direction, float).ravel()
+    return [
+        max(
+            ((np.asarray(rotation, float), sign * way) for rotation in (one, other) for sign in (1.0, -1.0)),
+            key=lambda pose: in_front(pose[0], pose[1], here, there),
+        )
+    ]
 
 
 def gric(residuals: Floats, noise: float, structure: int, parameters: int) -> float:
@@ -290,6 +295,33 @@ def _ray_covariance(rays: Floats, sigma: float) -> Floats:
     return np.asarray(sigma**2 * np.linalg.inv(information + 1e-6 * len(rays) * np.eye(3)))
 
 
+def on_known_plane(
+    pose: Pose,
+    points_i: Floats,
+    points_j: Floats,
+    focal_px: float,
+    size: tuple[int, int],
+    noise_px: float,
+    level: tuple[Floats, float],
+) -> Pose:
+    """Return a pose refined with what is known of its plane: normal (3,) in i's axes, its sigma in radians.
+
+    It is returned as it is where most of its matches do not lie on a plane.
+    """
+    if pose.plane is None:
+        return pose
+    unit_i, unit_j = (bearings(points, focal_px, *size) for points in (points_i, points_j))
+    here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
+    noise = noise_px / focal_px
+    plane, miss = refine_plane(pose.plane, here, there, noise, level=level)
+    inliers = int(np.count_nonzero(miss < 3.0 * noise))
+    if inliers < _MOSTLY * pose.inliers:
+        return pose
+    covariance = _cautious(turn_covariance(plane, here, there, noise, level[1]), noise)
+    direction = plane.shift / max(float(np.linalg.norm(plane.shift)), 1e-12)
+    return Pose(plane.rotation, covariance, "plane", inliers, direction, pose.cost, plane)
+
+
 def rotation_near(
     pose: Pose, points_i: Floats, points_j: Floats, focal_px: float, size: tuple[int, int], noise_px: float
 ) -> tuple[Floats, Floats]:
@@ -311,7 +343,8 @@ def rotation_near(
 
 def angle_between(first: Floats, second: Floats) -> float:
     """Return the angle in radians between two rotations (3, 3)."""
-    return float(np.linalg.norm(log(first @ second.T)))
+    # By the chord, the Frobenius norm 2 sqrt(2) sin(angle / 2), which is sharp where the trace is not.
+    return float(2.0 * np.arcsin(min(np.linalg.norm(first - second) / np.sqrt(8.0), 1.0)))
 
 
 def attitude(yaw_deg: float, pitch_deg: float, roll_deg: float) -> Floats:

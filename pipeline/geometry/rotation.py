@@ -19,9 +19,18 @@ _REDESCENT = 3.0
 
 
 def exp(vectors: Floats) -> Floats:
-    """Return the matrices (..., 3, 3) of rotation vectors (..., 3)."""
+    """Return the matrices (..., 3, 3) of rotation vectors (..., 3): Rodrigues' formula.
+
+    For the few vectors that solving asks for at a time, a quarter of what SciPy's checks take.
+    """
+    vectors = np.asarray(vectors, np.float64)
+    square = (vectors * vectors).sum(axis=-1)[..., None, None]
+    angle = np.sqrt(square)
+    across = cross_matrix(vectors)
     return np.asarray(
-        Rotation.from_rotvec(np.reshape(vectors, (-1, 3))).as_matrix().reshape(*np.shape(vectors)[:-1], 3, 3)
+        np.eye(3)
+        + np.sinc(angle / np.pi) * across
+        + 0.5 * np.sinc(angle / (2.0 * np.pi)) ** 2 * (across @ across)
     )
 
 
@@ -61,7 +70,9 @@ def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: 
     rotation = np.eye(3)
     scale = np.inf
     for _ in range(passes):
-        rotation = wahba(from_rays, to_rays, weights)
+        before, rotation = rotation, wahba(from_rays, to_rays, weights)
+        if scale <= scale_rad and float(np.abs(rotation - before).max()) < 1e-2 * scale_rad:
+            break
         error = np.linalg.norm(to_rays - from_rays @ rotation.T, axis=1)
         scale = max(scale_rad, min(scale / 1.4, float(np.median(error)) * 2.0))
         weights = 1.0 / (1.0 + (error / scale) ** 2) ** 2
@@ -133,7 +144,7 @@ def refine(
     residuals = sampson(essential(rotation, direction)[None], from_rays, to_rays)[0]
     cost = _loss(residuals, scale)
     step, damping = 1e-6, 1e-4
-    nudges = exp(np.eye(3) * step)
+    nudges = np.eye(3) + cross_matrix(np.eye(3) * step)
     normal = np.eye(5)
     for _ in range(passes):
         first, second = _tangents(direction)

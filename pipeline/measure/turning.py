@@ -16,10 +16,11 @@ from pipeline.geometry.calibrate import self_calibrate
 from pipeline.geometry.camera import rescale_points
 from pipeline.geometry.choice import Candidates, choose
 from pipeline.geometry.lens import Lens
-from pipeline.geometry.pose import Pose, angle_between, attitude, pair_poses, rotation_near
+from pipeline.geometry.pose import Pose, angle_between, attitude, on_known_plane, pair_poses, rotation_near
 from pipeline.geometry.rotation import PairRotation, average, exp, isotropic
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
+from pipeline.measure.speed import View, ground_normal
 from pipeline.measure.tags import ATTITUDE_SIGMA_RAD, tag_pairs, tag_sigma_rad, told_attitude
 from pipeline.sequence import Frame, Sequence
 
@@ -38,6 +39,8 @@ _CLEAR = 100
 _CONFIRMING = 4
 _MOST_OFF_TAGS_RAD = float(np.deg2rad(2.0))
 _MOST_PAIRS = 0.5
+_WEAK_POSE_RAD = float(np.deg2rad(0.02))
+_GROUND_SIGMA_RAD = float(np.deg2rad(0.3))
 _NEARLY_ALL = 0.7
 _RICH = 80
 _CALIBRATING = 30
@@ -209,6 +212,34 @@ def confirmed(sequence: Sequence, pairs: list[PairFigures], allowed: list[list[P
             return kept
         for k in alone:
             kept[k] = []
+
+
+def levelled(
+    pairs: list[PairFigures],
+    poses: list[Pose | None],
+    motion: Motion,
+    focal_px: float,
+    size: tuple[int, int],
+    noise_px: float,
+) -> list[Pose | None]:
+    """Return the poses, those that tell the turn badly refined by the ground that the whole flight shares.
+
+    Matches on a strip of coast leave the ground's slope open, and with it the turn. All pairs together tell
+    the slope. Where it is not quite the same everywhere, the turn that is wrongly told changes as slowly.
+    """
+    weak = [pose is not None and pose.sigma_rad > _WEAK_POSE_RAD for pose in poses]
+    normal = ground_normal(pairs, View(motion.orientations, focal_px, size)) if any(weak) else None
+    if normal is None:
+        return poses
+    better: list[Pose | None] = []
+    for pair, pose, is_weak in zip(pairs, poses, weak, strict=True):
+        if pose is not None and is_weak:
+            used, _ = _split(len(pair.matches.points_i))
+            here, there = (p[used].astype(float) for p in (pair.matches.points_i, pair.matches.points_j))
+            level = (motion.orientations[pair.i] @ normal, _GROUND_SIGMA_RAD)
+            pose = on_known_plane(pose, here, there, focal_px, size, noise_px, level)
+        better.append(pose)
+    return better
 
 
 def held_out_rotation(

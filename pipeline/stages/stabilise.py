@@ -41,6 +41,7 @@ from pipeline.measure.turning import (
     far_pairs,
     focal_length,
     held_out_rotation,
+    levelled,
     poses_of,
     solve_motion,
     straightened,
@@ -132,6 +133,10 @@ def stabilise(
     poses = choose_poses(sequence, pairs, allowed)
     let_go = [(p.i, p.j) for p, some, one in zip(pairs, allowed, poses, strict=True) if some and not one]
     motion = solve_motion(sequence, pairs, poses, let_go)
+    better = levelled(pairs, poses, motion, **view)
+    if better is not poses:
+        poses = better
+        motion = solve_motion(sequence, pairs, poses, let_go)
     out = _Delivered(shape, out_width, period_frames)
     field = Field(*size, focal.px, shape, None, bent)
     path = _steadied(sequence, pairs, motion, field, settings, out)

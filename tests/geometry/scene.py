@@ -59,11 +59,12 @@ def seen(points: Floats, attitude: Floats, place: Floats) -> tuple[Floats, NDArr
 
 @dataclass(frozen=True)
 class TwoViews:
-    """Matches (n, 2) of two views, and the true rotation from the first to the second."""
+    """Matches (n, 2) of two views, the true rotation from the first to the second, the first's attitude."""
 
     points_i: Floats
     points_j: Floats
     rotation: Floats
+    first: Floats | None = None
 
 
 def two_views(
@@ -88,7 +89,7 @@ def two_views(
     there = there[both] + rng.normal(0.0, noise_px, (len(both), 2))
     bad = rng.random(len(both)) < wrong
     there[bad] += rng.normal(0.0, 30.0, (int(bad.sum()), 2))
-    return TwoViews(here, there, second @ first.T)
+    return TwoViews(here, there, second @ first.T, first)
 
 
 def apart_rad(first: Floats, second: Floats) -> float:

@@ -13,6 +13,7 @@ from pipeline.geometry.pose import (
     angle_between,
     attitude,
     gric,
+    on_known_plane,
     pair_poses,
 )
 from tests.geometry.scene import FOCAL, PX_1080P, SIZE, TwoViews, apart_rad, camera_axes, two_views
@@ -161,6 +162,37 @@ def test_stated_uncertainty_is_of_the_error_s_size(baseline_m: float) -> None:
     sigmas = np.array([pose.sigma_rad for pose, _ in found])
     # sigma is of the worst axis; the error is over all three
     assert 0.2 < np.median(errors / sigmas) < 2.5
+
+
+def test_a_strip_of_ground_whose_slope_is_known_tells_the_turn() -> None:
+    """Level ground seen in a strip a fifteenth of the picture wide, as a coast beside the sea."""
+    down = np.array([0.0, 0.0, -1.0])
+    before, after, deviations = [], [], []
+    for seed in range(15):
+        views = two_views(
+            np.random.default_rng(seed), baseline_m=4.0, relief_m=0.0, pitch_deg=-60.0, count=2500
+        )
+        strip = np.abs(views.points_i[:, 0] - 300.0) < SIZE[0] / 30
+        seen = TwoViews(views.points_i[strip], views.points_j[strip], views.rotation)
+        assert views.first is not None
+        pose = pose_of(seen, down=views.first @ down)
+        assert pose is not None and len(seen.points_i) > 60
+        level = views.first @ down, np.deg2rad(0.3)
+        better = on_known_plane(pose, seen.points_i, seen.points_j, FOCAL, SIZE, NOISE_PX, level)
+        before.append(error_px(pose, seen))
+        after.append(error_px(better, seen))
+        off = Rotation.from_matrix(better.rotation @ views.rotation.T).as_rotvec()
+        deviations.append(np.sqrt(off @ np.linalg.solve(better.covariance, off)))
+    assert np.median(after) < 0.7 * np.median(before)
+    assert 0.3 < np.median(deviations) < 3.0
+
+
+def test_a_scene_in_the_round_is_laid_on_no_plane() -> None:
+    views = two_views(np.random.default_rng(1), baseline_m=9.0, relief_m=60.0)
+    pose = pose_of(views)
+    assert pose is not None and pose.model == "parallax"
+    level = camera_axes(0.0, -25.0) @ np.array([0.0, 0.0, -1.0]), np.deg2rad(0.3)
+    assert on_known_plane(pose, views.points_i, views.points_j, FOCAL, SIZE, NOISE_PX, level) is pose
 
 
 def test_the_order_of_views_does_not_matter() -> None:
