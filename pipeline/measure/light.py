@@ -45,13 +45,14 @@ class BlockRatios:
     `ratio_ev` (k, 3) is log2(mean in j / mean in i) per channel R, G, B, `sigma_ev` (k,) its standard error
     in green as the parts of the block tell it: noise and misregistration make them disagree. `place_i`,
     `place_j` (k, 2) are where the blocks lie in the two frames, x right and y down from the centre over
-    half the diagonal.
+    half the diagonal. `level_ev` (k, 3) is log2 of the mean level of the two frames' blocks, saturation 0.
     """
 
     ratio_ev: NDArray[np.float32]
     sigma_ev: NDArray[np.float32]
     place_i: NDArray[np.float32]
     place_j: NDArray[np.float32]
+    level_ev: NDArray[np.float32]
 
 
 def block_means(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -171,18 +172,20 @@ def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatio
     green = tuple(np.asarray(cv2.extractChannel(picture, 1), np.float32) for picture in (first.rgb, seen))
     good, sure = same_ground(likeness(*green), good)
     if not good.any():
-        nowhere = np.zeros((0, 2), np.float32)
-        return BlockRatios(np.zeros((0, 3), np.float32), np.zeros(0, np.float32), nowhere, nowhere), False
+        nowhere, nothing = np.zeros((0, 2), np.float32), np.zeros((0, 3), np.float32)
+        return BlockRatios(nothing, np.zeros(0, np.float32), nowhere, nowhere, nothing), False
 
     places = block_centres((high, wide))[good]
     stride = max(1, -(-len(places) // MOST_BLOCKS))
     places = places[::stride]
     moved = cv2.perspectiveTransform(places[None], homography)[0]
-    ratio = np.log2(there[good][::stride] / here[good][::stride])
+    first_level, second_level = here[good][::stride], there[good][::stride]
+    ratio = np.log2(second_level / first_level)
     ratios = BlockRatios(
         ratio.astype(np.float32),
         block_sigma(*green)[good][::stride],
         from_centre(places, (high, wide)),
         from_centre(moved, (high, wide)),
+        np.log2((first_level + second_level) / 2.0).astype(np.float32),
     )
     return ratios, sure

@@ -70,10 +70,27 @@ def _from_mosaic(photo: RawPhoto) -> Proxy:
         if full.any():
             clipped += cv2.resize(full.astype(np.float32), size, interpolation=cv2.INTER_AREA)
         small = cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        if channel != 1:
+            small = _to_middle(small, place, (size[0] / plane.shape[1], size[1] / plane.shape[0]))
         share = 0.5 if channel == 1 else 1.0
         sums[channel] += (share / span) * (small - black)
     rgb = np.asarray(cv2.merge(sums), np.float32)
     return Proxy(rgb, clipped > 0.0, size[0] / width, _shares(top), _shares(bottom))
+
+
+def _to_middle(
+    small: NDArray[np.float32], place: tuple[int, int], scale: tuple[float, float]
+) -> NDArray[np.float32]:
+    """Return the reduced plane of the photosites at `place` (row, column) as seen from the middle of its 2×2.
+
+    The two greens lie about the middle; red and blue lie a quarter of a plane's pixel off it, each its own
+    way. Where the scale of the ground changes between two photos that would look like a change of colour.
+    """
+    down, across = (0.25 - 0.5 * at for at in place)
+    shift = np.array([[1.0, 0.0, across * scale[0]], [0.0, 1.0, down * scale[1]]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    moved = cv2.warpAffine(small, shift, small.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(moved, np.float32)
 
 
 def make_proxy(photo: Photo) -> Proxy:
