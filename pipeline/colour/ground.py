@@ -29,17 +29,20 @@ def with_green(red_blue_ev: Floats) -> Floats:
 
 
 def ground_response(colour: CameraColour, neutral: ArrayLike, ground: ArrayLike) -> Floats:
-    """Return the 2×2 matrix from a small change of the neutral to that of the ground's camera RGB.
+    """Return the matrices (..., 2, 2) from a small change of the neutral to that of the ground's camera RGB.
 
-    Both changes are of red and blue against green, in EV. `ground` (3,) is the camera RGB of the ground
+    Both changes are of red and blue against green, in EV. `ground` (..., 3) is the camera RGB of the ground
     in the light where `neutral` (3,) is grey.
     """
     here = np.asarray(neutral, dtype=np.float64)
-    surface = camera_to_xyz_d50(colour, here) @ np.asarray(ground, dtype=np.float64)
+    surface = np.asarray(ground, dtype=np.float64)[..., np.newaxis, :] @ camera_to_xyz_d50(colour, here).T
     steps = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]) * _STEP_EV
-    matrices = camera_to_xyz_d50(colour, here * 2.0 ** with_green(steps))
-    seen = against_green(np.log2(np.linalg.solve(matrices, surface[:, np.newaxis])[..., 0]))
-    return np.stack([seen[0] - seen[1], seen[2] - seen[3]], axis=1) / (2.0 * _STEP_EV)
+    back = np.linalg.inv(camera_to_xyz_d50(colour, here * 2.0 ** with_green(steps)))
+    shown = (back @ surface[..., np.newaxis])[..., 0]
+    # A colour outside what the camera's matrices can show has no light under which it is seen.
+    seen = against_green(np.log2(np.where(shown > 0.0, shown, np.nan)))
+    change = np.stack([seen[..., 0, :] - seen[..., 1, :], seen[..., 2, :] - seen[..., 3, :]], axis=-1)
+    return np.asarray(change / (2.0 * _STEP_EV))
 
 
 def ground_delta_e(

@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 from pipeline.measure.look import PairFigures
-from pipeline.measure.robust import biweight_mode
+from pipeline.measure.robust import biweight_mode, joint_mode
 from pipeline.sequence import Triple
 
 Floats = NDArray[np.float64]
@@ -23,7 +23,9 @@ LEAST_BLOCKS = 24
 HELD_OUT = 5
 """Every fifth block and match is kept out of the solves and measures what they left."""
 
-_COMMON_SIGMA_EV = 0.003
+_COMMON_SIGMA_EV = 0.006
+_SURE = 1.5
+"""Blocks whose error is larger than this many times that of the surest quarter are left out of a mode."""
 _SIGMA_FLOOR_EV = 1.5e-3
 _VIGNETTE_PRIOR_EV = (0.5, 0.25, 0.15)
 """Standard deviations of the loss coefficients: stopped down, a drone's lens loses under 1 EV in the
@@ -72,6 +74,20 @@ def part_of(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
 def block_errors(pair: PairFigures, part: NDArray[np.int_]) -> Floats:
     """Return the standard errors (k,) in EV that the blocks `part` of a pair count with."""
     return np.asarray(np.hypot(pair.blocks.sigma_ev[part].astype(float), _COMMON_SIGMA_EV))
+
+
+def sure_part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
+    """Return `part_of` a pair without the unsure blocks, unless too few were left.
+
+    A shore is alike in both frames while the water beside it is not, and where leaves, cars or roofs moved
+    the parts of a block disagree too: what the block says is then wrong all one way.
+    """
+    part = part_of(pair, held_out)
+    if not len(part):
+        return part
+    errors = block_errors(pair, part)
+    sure = part[errors <= _SURE * np.quantile(errors, 0.25)]
+    return sure if len(sure) >= (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS) else part
 
 
 def flat_ratio(pair: PairFigures, vignette: Floats, part: NDArray[np.int_]) -> Floats:
@@ -127,16 +143,13 @@ def _effective(weights: Floats) -> float:
 
 def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Floats, Floats] | None:
     """Return the exposure ratio m_ij (3,) in EV of a pair and its standard errors, or None."""
-    part = part_of(pair, held_out)
+    part = sure_part(pair, held_out)
     if len(part) < (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS):
         return None
-    flat = flat_ratio(pair, vignette, part)
-    errors = block_errors(pair, part)
-    modes = [biweight_mode(flat[:, channel], errors) for channel in range(3)]
-    sigma = np.array([sure for _, sure in modes])
+    mode, sigma = joint_mode(flat_ratio(pair, vignette, part), block_errors(pair, part))
     if not pair.registered:
         sigma = np.maximum(sigma, _UNREGISTERED_SIGMA_EV)
-    return np.array([mode for mode, _ in modes]), np.hypot(sigma, _SIGMA_FLOOR_EV)
+    return mode, np.hypot(sigma, _SIGMA_FLOOR_EV)
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,9 @@ _TEXTURE_PX = 9
 """What is wider than this is shading, not texture: water keeps its shading and loses its ripples."""
 _LEAST_SIGMA_EV = 2e-3
 _CLEARLY = 0.7
+_CLEARLY_NEARER = 0.05
+"""Log ratio of distances at the lower edge from which a horizon is believed: shaking by half a degree
+between two frames looks like up to 0.01."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,31 @@ def same_ground(alike: NDArray[np.float32], good: NDArray[np.bool_]) -> tuple[ND
     return (same if sure else good), sure
 
 
+def nearing(homography: Floats, down_px: Floats, shape: tuple[int, int]) -> Floats:
+    """Return how much nearer the ground in the rows `down_px` (n,) of i lies in j, as log ratios (n,).
+
+    A plane's homography H enlarges by det(H) / w**3, where w is the third coordinate of H(x, y, 1). At one
+    height that is the ratio of the depths cubed: H is then R + t n' / d (R. Hartley, A. Zisserman, Multiple
+    View Geometry, 2004, chapter 13) with t across n, of determinant one. Told in the middle column, since
+    yaw between the frames tilts it across the picture.
+    """
+    middle = np.stack([np.full(len(down_px), (shape[1] - 1) / 2.0), down_px, np.ones(len(down_px))], axis=1)
+    third = middle @ homography[2] / np.cbrt(np.linalg.det(homography))
+    return np.asarray(-np.log(np.maximum(third, 1e-6)))
+
+
+def on_ground(homography: Floats, down_px: Floats, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return which of the rows `down_px` (n,) lie below the horizon, where the flight tells it, else all.
+
+    Flying forward the ground comes nearer, at the horizon it stays, and above it, where the plane is not,
+    it would recede. There are sky and far hills, misplaced by the homography of the ground.
+    """
+    lowest = float(nearing(homography, np.array([shape[0] - 1.0]), shape)[0])
+    if abs(lowest) < _CLEARLY_NEARER:
+        return np.ones(len(down_px), bool)
+    return np.asarray(nearing(homography, down_px, shape) * np.sign(lowest) > 0.0)
+
+
 def compare_light(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatios, bool]:
     """Return the log ratios of two frames, and whether they are of ground registered by `homography`.
 
@@ -142,15 +170,12 @@ def compare_light(first: Proxy, second: Proxy, homography: Floats) -> tuple[Bloc
     return (ratios if spread < spread_still else still), False
 
 
-def block_ratios(first: Proxy, second: Proxy, homography: Floats) -> BlockRatios:
+def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatios, bool]:
     """Return the log ratios of the blocks that `homography` (proxy px of i to j) puts inside both frames.
 
-    The mean is taken before the logarithm, so that noise does not bias dark blocks.
+    The mean is taken before the logarithm, so that noise does not bias dark blocks. Also whether the
+    texture tells that they show the same ground.
     """
-    return _ratios(first, second, homography)[0]
-
-
-def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatios, bool]:
     high, wide = first.rgb.shape[:2]
     backwards = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
     seen = cv2.warpPerspective(second.rgb, homography, (wide, high), flags=backwards)
@@ -167,7 +192,9 @@ def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatio
     here, there = block_means(first.rgb), block_means(np.asarray(seen, np.float32))
     low = np.minimum(here, there).min(axis=-1)
     high_level = np.maximum(here, there).max(axis=-1)
+    centres = block_centres((high, wide))
     good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)
+    good &= on_ground(homography, centres[:, 0, 1], (high, wide))[:, np.newaxis]
     # Planes of their own: twice as fast as every third value.
     green = tuple(np.asarray(cv2.extractChannel(picture, 1), np.float32) for picture in (first.rgb, seen))
     good, sure = same_ground(likeness(*green), good)
@@ -175,7 +202,7 @@ def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatio
         nowhere, nothing = np.zeros((0, 2), np.float32), np.zeros((0, 3), np.float32)
         return BlockRatios(nothing, np.zeros(0, np.float32), nowhere, nowhere, nothing), False
 
-    places = block_centres((high, wide))[good]
+    places = centres[good]
     stride = max(1, -(-len(places) // MOST_BLOCKS))
     places = places[::stride]
     moved = cv2.perspectiveTransform(places[None], homography)[0]

@@ -21,7 +21,7 @@ from pipeline.geometry.lens import Lens
 from pipeline.measure.blur import blur_effect, sharpness_ratio, texture_map
 from pipeline.measure.far import FarTurn, FarView, far_turns, far_view
 from pipeline.measure.haze import veil_share
-from pipeline.measure.light import BlockRatios, block_means, compare_light
+from pipeline.measure.light import BlockRatios, block_means, compare_light, nearing
 from pipeline.measure.pairs import (
     BASELINES,
     Features,
@@ -90,7 +90,9 @@ class PairFigures:
 
     `sharper` is how much sharper j shows the ground than i (`blur.sharpness_ratio`), `seen_blur` how far i
     is blurred along the motion to j, told of neighbouring frames. `far` is how the camera turned by what is
-    far away (`far.far_turns`), told where the matches cover little of the picture.
+    far away (`far.far_turns`), told where the matches cover little of the picture. `nearer` is the log ratio
+    of distances by which the ground at the lower edge comes nearer from i to j (`light.nearing`), 0 where not
+    registered.
     """
 
     i: int
@@ -101,6 +103,7 @@ class PairFigures:
     sharper: float | None = None
     seen_blur: SeenBlur | None = None
     far: tuple[FarTurn, ...] = ()
+    nearer: float = 0.0
 
 
 def thumbnail(proxy: Proxy, neutral: Triple | None, colour: CameraColour | None) -> NDArray[np.uint8]:
@@ -202,7 +205,12 @@ def compare(first: Look, second: Look, view: FarView | None = None) -> PairFigur
     far: tuple[FarTurn, ...] = ()
     if view is not None and covered_share(matches, view.size) < _LITTLE_COVERED:
         far = far_turns(first.grey, second.grey, view)
-    return PairFigures(first.frame, second.frame, matches, blocks, registered, sharper, seen_blur, far)
+    nearer = 0.0
+    if registered:
+        high, wide = first.grey.shape
+        nearer = float(nearing(homography, np.array([high - 1.0]), (high, wide))[0])
+    told = (registered, sharper, seen_blur, far, nearer)
+    return PairFigures(first.frame, second.frame, matches, blocks, *told)
 
 
 def _far_views(sequence: Sequence, card: Path) -> Callable[[int, int], FarView | None]:

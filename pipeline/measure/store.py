@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import zipfile
 import zlib
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from pipeline.measure.pairs import Registration
 from pipeline.measure.sharpness import SeenBlur
 from pipeline.photo.faults import Sites
 
-MEASUREMENTS_VERSION = 7
+MEASUREMENTS_VERSION = 8
 
 
 @dataclass(frozen=True)
@@ -72,6 +72,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
                 "i": p.i,
                 "j": p.j,
                 "registered": p.registered,
+                "nearer": p.nearer,
                 "sharper": p.sharper,
                 "seen_blur": None if p.seen_blur is None else asdict(p.seen_blur),
                 "far": [[turn.turn_rad.tolist(), turn.covariance.tolist()] for turn in p.far],
@@ -100,6 +101,7 @@ def save(path: Path, measurements: Measurements, fingerprint: str) -> None:
             sigma_ev=together([p.blocks.sigma_ev for p in pairs], (0,), np.float32),
             place_i=together([p.blocks.place_i for p in pairs], (0, 2), np.float32),
             place_j=together([p.blocks.place_j for p in pairs], (0, 2), np.float32),
+            level_ev=together([p.blocks.level_ev for p in pairs], (0, 3), np.float32),
         )
     part.replace(path)
 
@@ -130,10 +132,10 @@ def load(path: Path, fingerprint: str | None) -> Measurements | None:
             data["on_plane"][matches],
             entry["scale"],
         )
-        ratios = BlockRatios(*(data[name][blocks] for name in ("ratio_ev", "sigma_ev", "place_i", "place_j")))
+        ratios = BlockRatios(**{told.name: data[told.name][blocks] for told in fields(BlockRatios)})
         blur = None if entry["seen_blur"] is None else SeenBlur(**entry["seen_blur"])
         far = tuple(FarTurn(np.array(turn), np.array(spread)) for turn, spread in entry["far"])
-        alike = (entry["registered"], entry["sharper"], blur, far)
+        alike = (entry["registered"], entry["sharper"], blur, far, entry["nearer"])
         pairs.append(PairFigures(entry["i"], entry["j"], registration, ratios, *alike))
     frames = [_figures_from_json(entry) for entry in head["frames"]]
     trouble = {int(frame): why for frame, why in head["trouble"].items()}
