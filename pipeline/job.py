@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.colour.display import srgb_camera
 from pipeline.colour.highlights import common_white
 from pipeline.corrections import Corrections, FrameCorrection, LensDistortion
 from pipeline.diagnosing import write_diagnosis
@@ -20,10 +21,9 @@ from pipeline.fingerprint import fingerprint, photos_fingerprint
 from pipeline.geometry.framing import view_shape
 from pipeline.measure import store
 from pipeline.measure.grey import grey_neutral
-from pipeline.measure.grid import solve_parts, without_fields
 from pipeline.measure.highpass import FILTER_VERSION
 from pipeline.measure.hot import HotTally
-from pipeline.measure.levels import estimate_vignette, solve_levels
+from pipeline.measure.lighting import Ground, solve_lighting
 from pipeline.measure.look import Look, PairFigures, look_and_compare
 from pipeline.measure.pairs import BASELINES
 from pipeline.measure.store import Measurements
@@ -43,7 +43,7 @@ from pipeline.report.html import write_page
 from pipeline.report.schema import Stage, write_report, write_text
 from pipeline.sequence import Sequence
 from pipeline.settings import Settings
-from pipeline.stages.balance import Balanced, balance
+from pipeline.stages.balance import Balanced, balance, usual_neutral
 from pipeline.stages.deflicker import Deflickered, deflicker
 from pipeline.stages.encode import output_size
 from pipeline.stages.load import load
@@ -244,15 +244,13 @@ class Solution:
         self.ground = _triple(np.median([figures.median for figures in measured.frames], axis=0))
         usable = {f.frame for f in sequence.photos}
         self.pairs = [p for p in measured.pairs if p.i in usable and p.j in usable]
-        count = len(sequence.frames)
-        vignette = estimate_vignette(self.pairs)
         medians = {f.frame: f.median for f in measured.frames if f.frame in usable}
         period = shop.configured.settings.deflicker.keep_slower_than_s * fps
+        ground = Ground(self.colour or srgb_camera(), usual_neutral(sequence, self.colour), self.ground)
         aspect = sequence.width / sequence.height
-        self.parts = solve_parts(count, self.pairs, vignette, aspect, period)
-        even = without_fields(self.pairs, self.parts.applied_ev, aspect)
-        self.light = solve_levels(count, even, vignette, medians=medians)
-        self.held_out = solve_levels(count, even, vignette, held_out=True, medians=medians)
+        solved = solve_lighting(len(sequence.frames), self.pairs, medians, ground, aspect, period)
+        self.parts, self.light, self.held_out = solved.parts, solved.light, solved.held_out
+        self.airlight = solved.airlight
 
     def result(self, stage: Stage) -> StageResult:
         """Return what a stage tells, solved now where it was not yet."""
@@ -272,6 +270,7 @@ class Solution:
             self.sequence, self.colour, self.light, self.held_out, chosen, period, self.ground, grey
         )
         result.applied["hot_photosites"] = len(self.hot)
+        result.applied |= self.airlight.told()
         for row in result.frames:
             row["black_shift"] = list(self.black_shift.get(row["frame"], (0.0, 0.0, 0.0)))
         return balanced, result
@@ -280,7 +279,9 @@ class Solution:
     def even(self) -> tuple[Deflickered, StageResult]:
         """The stage deflicker."""
         settings = self.shop.configured.settings.deflicker
-        return deflicker(self.sequence, self.light, self.held_out, settings, self.fps, self.parts)
+        even, result = deflicker(self.sequence, self.light, self.held_out, settings, self.fps, self.parts)
+        result.applied |= self.airlight.told()
+        return even, result
 
     @cached_property
     def steady(self) -> tuple[Stabilised, StageResult]:

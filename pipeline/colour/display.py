@@ -49,6 +49,12 @@ BT709_TO_BT2020 = np.linalg.inv(BT2020_TO_BT709)
 XYZ_D50_TO_BT2020 = np.linalg.solve(BT2020_TO_XYZ, bradford_adaptation(D50_XY, D65_XY))
 
 
+def srgb_camera() -> CameraColour:
+    """Return linear sRGB as a camera, so that display-referred photos have a neutral in kelvin too."""
+    from_xyz = np.asarray(np.linalg.inv(BT709_TO_XYZ), np.float64)
+    return CameraColour(from_xyz, 6504.0, None, None, None, None, np.eye(3), np.eye(3), np.ones(3))
+
+
 def balanced_to_bt2020(colour: CameraColour | None, neutral: ArrayLike) -> Matrix:
     """Return the 3×3 matrix from white-balanced linear RGB to linear BT.2020; (1, 1, 1) stays itself.
 

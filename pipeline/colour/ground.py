@@ -7,6 +7,8 @@ measured on coloured ground can be told as the change of the neutral, which diff
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -28,18 +30,34 @@ def with_green(red_blue_ev: Floats) -> Floats:
     return np.stack([red, np.zeros_like(red), blue], axis=-1)
 
 
-def ground_response(colour: CameraColour, neutral: ArrayLike, ground: ArrayLike) -> Floats:
+@dataclass(frozen=True)
+class LightsAbout:
+    """The light where a neutral is grey, and lights a small step off it to both sides in red and in blue.
+
+    `to_xyz` (3, 3) leads from camera RGB to XYZ in the one, `back` (4, 3, 3) from XYZ to camera RGB in the
+    others.
+    """
+
+    to_xyz: Floats
+    back: Floats
+
+
+def lights_about(colour: CameraColour, neutral: ArrayLike) -> LightsAbout:
+    """Return the lights about the one where the camera RGB `neutral` (3,) is grey."""
+    here = np.asarray(neutral, dtype=np.float64)
+    steps = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]) * _STEP_EV
+    lights = camera_to_xyz_d50(colour, here * 2.0 ** with_green(steps))
+    return LightsAbout(camera_to_xyz_d50(colour, here), np.asarray(np.linalg.inv(lights), np.float64))
+
+
+def ground_response(lights: LightsAbout, ground: ArrayLike) -> Floats:
     """Return the matrices (..., 2, 2) from a small change of the neutral to that of the ground's camera RGB.
 
     Both changes are of red and blue against green, in EV. `ground` (..., 3) is the camera RGB of the ground
-    in the light where `neutral` (3,) is grey.
+    in the middle one of `lights`. NaN for a colour that the camera's matrices give no light to be seen in.
     """
-    here = np.asarray(neutral, dtype=np.float64)
-    surface = np.asarray(ground, dtype=np.float64)[..., np.newaxis, :] @ camera_to_xyz_d50(colour, here).T
-    steps = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]) * _STEP_EV
-    back = np.linalg.inv(camera_to_xyz_d50(colour, here * 2.0 ** with_green(steps)))
-    shown = (back @ surface[..., np.newaxis])[..., 0]
-    # A colour outside what the camera's matrices can show has no light under which it is seen.
+    surface = np.asarray(ground, dtype=np.float64) @ lights.to_xyz.T
+    shown = np.stack([surface @ matrix.T for matrix in lights.back], axis=-2)
     seen = against_green(np.log2(np.where(shown > 0.0, shown, np.nan)))
     change = np.stack([seen[..., 0, :] - seen[..., 1, :], seen[..., 2, :] - seen[..., 3, :]], axis=-1)
     return np.asarray(change / (2.0 * _STEP_EV))

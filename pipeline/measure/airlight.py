@@ -1,11 +1,12 @@
 """The light of haze, which ground loses as it comes nearer from photo to photo.
 
-Ground of light J at the distance d is seen as I = J exp(-b d) + A (1 - exp(-b d)), where A is the airlight and
-b the extinction (H. Koschmieder, Theorie der horizontalen Sichtweite, 1924). Between two photos that are a
-step s nearer to it, ln I changes by b s (1 - A / I). The flight's step towards the ground is much the same
-all over the picture, so that the ratios of a pair lean by one unknown times the inverse of a block's level:
-dark ground loses much of its light, bright ground little. Unheeded it adds up over a flight to a drift of
-the light's colour that there was not. What the other term adds is alike in all channels, and is left.
+Ground of light J at the distance d is seen as I = J exp(-b d) + A (1 - exp(-b d)), where A is the airlight
+and b the extinction (H. Koschmieder, Theorie der horizontalen Sichtweite, 1924). Between two photos, of
+which the second is a step s nearer to it, ln I changes by b s (1 - A / I). The flight's step towards the
+ground is much the same all over the picture, so that the ratios of a pair lean by one unknown times the
+inverse of a block's level: dark ground loses much of its light, bright ground little. Unheeded it adds up
+over a flight to a drift of the light's colour that there was not. What the other term adds is alike in all
+channels, and is left.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from pipeline.measure.robust import joint_mode, robust_sigma
 
 Floats = NDArray[np.float64]
 
-_PASSES = 4
+_PASSES = 3
 _SHARED_FRAMES = 8
 """Frames that see much the same ground and err alike, as the longest baseline has it."""
 _SURELY = 3.0
@@ -44,6 +45,17 @@ class Airlight:
     def found(self) -> bool:
         """Whether there is any."""
         return bool(self.change.any())
+
+    def told(self) -> dict[str, object]:
+        """Return what reports say of it: a sentence, and the median over the frames."""
+        sentence = "no light of haze that changes with the distance was surely found"
+        if self.found:
+            sentence = "the ground's light of haze, which changes as the distance does, was taken out"
+        return {
+            "haze": sentence,
+            "haze_change": [float(value) for value in np.median(self.change, axis=0)],
+            "haze_change_sigma": [float(value) for value in self.sigma],
+        }
 
 
 def estimate_airlight(
@@ -123,9 +135,7 @@ def _slope(pair: PairFigures, vignette: Floats, level_ev: Floats) -> tuple[Float
     return slope, spread / wider**2
 
 
-def _inverse_level(
-    pair: PairFigures, vignette: Floats, level_ev: Floats, part: NDArray[np.int_]
-) -> Floats:
+def _inverse_level(pair: PairFigures, vignette: Floats, level_ev: Floats, part: NDArray[np.int_]) -> Floats:
     """Return one over the levels (k, 3) of a pair's blocks, freed of vignette and of the frames' levels.
 
     The level is the mean of the two frames', whose noise does not lean the ratio.

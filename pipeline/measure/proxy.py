@@ -69,7 +69,9 @@ def _from_mosaic(photo: RawPhoto) -> Proxy:
         bottom[channel].append(below / plane.size)
         if full.any():
             clipped += cv2.resize(full.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-        small = cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        small = np.asarray(
+            cv2.resize(plane.astype(np.float32), size, interpolation=cv2.INTER_AREA), np.float32
+        )
         if channel != 1:
             small = _to_middle(small, place, (size[0] / plane.shape[1], size[1] / plane.shape[0]))
         share = 0.5 if channel == 1 else 1.0

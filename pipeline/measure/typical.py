@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour.camera import CameraColour
-from pipeline.colour.ground import against_green, ground_response
+from pipeline.colour.ground import against_green, ground_response, lights_about
 from pipeline.measure.look import PairFigures
 from pipeline.sequence import Triple
 
@@ -28,13 +28,14 @@ def as_typical(
     `neutral` is the camera RGB of a grey surface in the light of the flight. Green's ratio stays. A block
     of a colour that no light gives by the camera's matrices stays as it is.
     """
-    typical = ground_response(colour, neutral, ground)
+    lights = lights_about(colour, neutral)
+    typical = ground_response(lights, ground)
     if not np.isfinite(typical).all():
         return pairs
     told = []
     for pair in pairs:
         ratio = pair.blocks.ratio_ev.astype(np.float64)
-        own = ground_response(colour, neutral, 2.0 ** pair.blocks.level_ev.astype(np.float64))
+        own = ground_response(lights, 2.0 ** pair.blocks.level_ev.astype(np.float64))
         known = np.isfinite(own).all(axis=(1, 2))
         own[~known] = typical
         change = np.linalg.solve(own, against_green(ratio)[..., np.newaxis])[..., 0] @ typical.T

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.colour.camera import CameraColour, neutral_to_xy, xy_to_neutral
-from pipeline.colour.display import BT709_LUMA, BT709_TO_XYZ
-from pipeline.colour.ground import against_green, ground_delta_e, ground_response, with_green
+from pipeline.colour.display import BT709_LUMA, srgb_camera
+from pipeline.colour.ground import against_green, ground_delta_e, ground_response, lights_about, with_green
 from pipeline.colour.temperature import cct_duv_to_xy, mired, xy_to_cct_duv
 from pipeline.colour.whites import D65_XY
 from pipeline.errors import UsageError
@@ -54,12 +54,6 @@ class _Seen:
 
     cast: Floats
     delta_e: Floats
-
-
-def srgb_camera() -> CameraColour:
-    """Return linear sRGB as a camera, so that display-referred photos have a neutral in kelvin too."""
-    from_xyz = np.asarray(np.linalg.inv(BT709_TO_XYZ), np.float64)
-    return CameraColour(from_xyz, 6504.0, None, None, None, None, np.eye(3), np.eye(3), np.ones(3))
 
 
 def mired_duv(colour: CameraColour, neutrals: Floats) -> Floats:
@@ -119,6 +113,13 @@ def choose_neutral(
     return (red, green, blue), source
 
 
+def usual_neutral(sequence: Sequence, colour: CameraColour | None) -> Triple:
+    """Return what is grey in the light of the flight, whatever the video takes for it; JPEGs: (1, 1, 1)."""
+    if colour is None:
+        return (1.0, 1.0, 1.0)
+    return choose_neutral(sequence, colour, as_shot(sequence, colour), BalanceSettings())[0]
+
+
 def light_colour(light: Levels, response: Floats, period_frames: float) -> LightColour:
     """Return the change of the light's colour from the levels of the ground.
 
@@ -171,7 +172,7 @@ def balance(
     if colour is None and settings.mode in ("lock", "follow"):
         base, source = (1.0, 1.0, 1.0), "as the camera chose it"
     surface = np.array(base) * _GROUND_LEVEL if ground is None else np.maximum(ground, 1e-4)
-    response = ground_response(camera, base, surface)
+    response = ground_response(lights_about(camera, base), surface)
     scene = light_colour(light, response, period_frames)
     result = StageResult()
     neutral, gains = np.tile(base, (len(shot), 1)), np.zeros((len(shot), 3))

@@ -25,10 +25,12 @@ import rawpy
 from numpy.typing import NDArray
 
 from pipeline.card.scan import scan_card
+from pipeline.colour.display import srgb_camera
 from pipeline.demo.flight import FrameTruth, fly
-from pipeline.measure.grid import COLUMNS, ROWS, Parts, solve_parts, without_fields
+from pipeline.measure.grid import COLUMNS, ROWS, Parts
 from pipeline.measure.highpass import fast_part, slow_part
-from pipeline.measure.levels import Levels, estimate_vignette, solve_levels
+from pipeline.measure.levels import Levels
+from pipeline.measure.lighting import Ground, solve_lighting
 from pipeline.measure.look import Look, PairFigures, look_and_compare
 from pipeline.measure.proxy import make_proxy
 from pipeline.measure.video import frames_of, measure_clip
@@ -37,6 +39,7 @@ from pipeline.photo.opening import open_photo
 from pipeline.run import run_card
 from pipeline.sequence import Sequence
 from pipeline.settings import DeflickerSettings, LoadSettings, configs_dir, load_settings
+from pipeline.stages.balance import usual_neutral
 from pipeline.stages.deflicker import CHANNEL_SHARE, Deflickered, deflicker
 from pipeline.stages.result import StageResult
 from tests.bench.flights import written_flight
@@ -110,12 +113,12 @@ def solve_card(card: Path, truth: list[FrameTruth]) -> Solved:
                 pairs.append(seen)
     figures = [look.figures for look in looks if look.figures is not None]
     count, aspect = len(sequence.frames), figures[0].width / figures[0].height
-    vignette = estimate_vignette(pairs)
+    colour = next((look.colour for look in looks if look.colour is not None), None)
     medians = {f.frame: f.median for f in figures}
-    parts = solve_parts(count, pairs, vignette, aspect, PERIOD)
-    cleared = without_fields(pairs, parts.applied_ev, aspect)
-    light = solve_levels(count, cleared, vignette, medians=medians)
-    held_out = solve_levels(count, cleared, vignette, held_out=True, medians=medians)
+    red, green, blue = (float(value) for value in np.median(list(medians.values()), axis=0))
+    ground = Ground(colour or srgb_camera(), usual_neutral(sequence, colour), (red, green, blue))
+    solved = solve_lighting(count, pairs, medians, ground, aspect, PERIOD)
+    light, held_out, parts = solved.light, solved.held_out, solved.parts
     even, result = deflicker(sequence, light, held_out, DeflickerSettings(), FPS, parts)
     return Solved(card, sequence, light, parts, even, result, truth)
 

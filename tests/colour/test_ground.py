@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from pipeline.colour.camera import CameraColour
-from pipeline.colour.ground import against_green, ground_delta_e, ground_response, with_green
+from pipeline.colour.ground import against_green, ground_delta_e, ground_response, lights_about, with_green
 
 CAMERA = CameraColour(
     np.array([[0.80, -0.30, -0.02], [-0.47, 1.26, 0.24], [-0.08, 0.20, 0.56]]),
@@ -21,6 +21,7 @@ CAMERA = CameraColour(
     np.ones(3),
 )
 NEUTRAL = np.array([0.55, 1.0, 0.7])
+LIGHTS = lights_about(CAMERA, NEUTRAL)
 
 
 def test_red_and_blue_against_green_there_and_back() -> None:
@@ -31,14 +32,12 @@ def test_red_and_blue_against_green_there_and_back() -> None:
 
 def test_grey_ground_changes_as_the_neutral_does() -> None:
     # the neutral is iterated to 1e-7 in xy, over a step of 0.04 EV
-    assert_allclose(ground_response(CAMERA, NEUTRAL, 0.3 * NEUTRAL), np.eye(2), atol=1e-5)
+    assert_allclose(ground_response(LIGHTS, 0.3 * NEUTRAL), np.eye(2), atol=1e-5)
 
 
 def test_the_level_of_the_ground_does_not_matter() -> None:
     meadow = np.array([0.1, 0.2, 0.06])
-    assert_allclose(
-        ground_response(CAMERA, NEUTRAL, meadow), ground_response(CAMERA, NEUTRAL, 0.2 * meadow), atol=1e-5
-    )
+    assert_allclose(ground_response(LIGHTS, meadow), ground_response(LIGHTS, 0.2 * meadow), atol=1e-5)
 
 
 def test_no_deviation_is_no_difference_and_the_unknown_stays_unknown() -> None:

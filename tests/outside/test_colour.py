@@ -29,12 +29,12 @@ from pipeline.colour.display import (
     limited_range,
     linear_to_srgb,
     rgb_to_ycbcr,
+    srgb_camera,
     srgb_to_linear,
 )
 from pipeline.colour.ground import ground_delta_e, with_green
 from pipeline.colour.temperature import cct_duv_to_xy, mired, xy_to_cct_duv
 from pipeline.colour.whites import D50_XY, D65_XY
-from pipeline.stages.balance import srgb_camera
 from tests.reference import colour_science
 
 CODES = np.linspace(0.0, 1.0, 257)

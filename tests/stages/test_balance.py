@@ -7,7 +7,8 @@ import pytest
 from skimage.color import deltaE_ciede2000, xyz2lab, xyz_tristimulus_values
 
 from pipeline.colour.camera import CameraColour, camera_to_xyz_d50, xy_to_neutral
-from pipeline.colour.ground import against_green, ground_response
+from pipeline.colour.display import srgb_camera
+from pipeline.colour.ground import against_green, ground_response, lights_about
 from pipeline.colour.temperature import cct_duv_to_xy
 from pipeline.errors import UsageError
 from pipeline.measure.highpass import fast_part, slow_part
@@ -21,7 +22,6 @@ from pipeline.stages.balance import (
     choose_neutral,
     light_colour,
     mired_duv,
-    srgb_camera,
 )
 from tests.stages.flights import levels_of, sequence_of
 
@@ -316,7 +316,7 @@ def test_lock_leaves_the_light_s_own_drift_in_the_picture_and_says_how_much() ->
 def test_coloured_ground_changes_less_than_the_light_and_that_is_allowed_for() -> None:
     true, _ = drifting(30.0, 0.0)
     levels = seen_under(true, (0.05, 0.16, 0.03))
-    response = ground_response(CAMERA, true[COUNT // 2], (0.05, 0.16, 0.03))
+    response = ground_response(lights_about(CAMERA, true[COUNT // 2]), (0.05, 0.16, 0.03))
     change = light_colour(levels_of(levels), response, PERIOD).light_ev
     truth = np.log2(true[:, [0, 2]] / true[:, 1:2])
     ground = levels[:, [0, 2]] - levels[:, 1:2]
