@@ -58,9 +58,14 @@ def _code_to_linear() -> Floats:
 _LINEAR = _code_to_linear()
 
 
-def relative_luminance(rgb: Picture) -> Floats:
-    """Return WCAG's relative luminance (...,) of sRGB codes (..., 3): 0 black to 1 white."""
-    return np.asarray(_LINEAR[rgb] @ _LUMA)
+def linear_light(frame: Picture) -> Floats:
+    """Return linear sRGB (H, W, 3), 0 black to 1 white, of sRGB codes."""
+    return np.asarray(cv2.LUT(frame, _LINEAR), np.float32)
+
+
+def relative_luminance(linear: Floats) -> Floats:
+    """Return WCAG's relative luminance (...,) of linear sRGB (..., 3)."""
+    return np.asarray(linear @ _LUMA)
 
 
 def ucs_1976(linear: Floats) -> Floats:
@@ -138,20 +143,19 @@ def _cells(frame: Picture) -> Floats:
     high = max(round(frame.shape[0] * wide / frame.shape[1]), 1)
     if frame.shape[1] > 2 * wide:  # within 4 px the mean of codes is as good as that of light, and quicker
         frame = np.asarray(cv2.resize(frame, (2 * wide, 2 * high), interpolation=cv2.INTER_AREA), np.uint8)
-    linear = cv2.LUT(frame, _LINEAR)
-    return np.asarray(cv2.resize(linear, (wide, high), interpolation=cv2.INTER_AREA), np.float32)
+    return np.asarray(cv2.resize(linear_light(frame), (wide, high), interpolation=cv2.INTER_AREA), np.float32)
 
 
 class _Luminance:
     """Follows the luminance of each cell from one turning point to the next."""
 
     def __init__(self, cells: Floats) -> None:
-        self._low = self._high = cells @ _LUMA
+        self._low = self._high = relative_luminance(cells)
         self._last = np.zeros(cells.shape[:2], np.int8)
 
     def crossings(self, cells: Floats) -> tuple[Mask, Mask]:
         """Return where a change up, and where one down, has just become large enough."""
-        now = cells @ _LUMA
+        now = relative_luminance(cells)
         self._low, self._high = np.minimum(self._low, now), np.maximum(self._high, now)
         # Of two codes that differ by just 0.1 the difference in float32 may fall short by rounding.
         least = LUMINANCE_CHANGE - 1e-5

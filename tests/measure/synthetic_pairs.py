@@ -37,12 +37,14 @@ def light_pair(
     vignette: tuple[float, float, float] = (0.0, 0.0, 0.0),
     shift: float = 0.3,
     slope_ev: tuple[float, float] = (0.0, 0.0),
+    haze_change: float = 0.0,
     registered: bool = True,
 ) -> PairFigures:
     """A pair of frames of levels (n, 3) that shows `blocks` blocks, `shift` half-diagonals apart.
 
     A share of the blocks is `spoiled` by ratios too large: moving water. A frame darkens a block by the
-    vignette's loss at its radius, and brightens it by a slope across the picture (haze).
+    vignette's loss at its radius, and brightens it by a slope across the picture (sheen). Blocks are of
+    levels from 0.02 to 0.3; airlight that changes by `haze_change` a frame changes dark ones most.
     """
     here = rng.uniform(-1.0, 1.0, (4 * blocks, 2)) * ASPECT
     there = here + rng.normal(0.0, 1.0, 2) / np.sqrt(2.0) * shift
@@ -50,8 +52,10 @@ def light_pair(
     here, there = here[inside][:blocks], there[inside][:blocks]
     truth = level_ev[j] - level_ev[i]
     loss = vignette_loss(vignette, np.hypot(*here.T)) - vignette_loss(vignette, np.hypot(*there.T))
-    haze = (there - here) @ np.array(slope_ev)
-    ratio = truth + (loss + haze)[:, None] + rng.normal(0.0, noise_ev, (len(here), 3))
+    sheen = (there - here) @ np.array(slope_ev)
+    ground_ev = rng.uniform(np.log2(0.02), np.log2(0.3), (len(here), 1)) * np.ones(3)
+    airlight = haze_change * (j - i) / 2.0**ground_ev
+    ratio = truth + (loss + sheen)[:, None] + airlight + rng.normal(0.0, noise_ev, (len(here), 3))
     bad = rng.random(len(here)) < spoiled
     ratio[bad] += rng.uniform(*spoiled_by, (int(bad.sum()), 1))
     return PairFigures(
@@ -63,8 +67,10 @@ def light_pair(
             np.full(len(here), noise_ev, np.float32),
             here.astype(np.float32),
             there.astype(np.float32),
+            (ground_ev + (level_ev[i] + level_ev[j]) / 2.0).astype(np.float32),
         ),
         registered,
+        nearer=0.02 * (j - i),
     )
 
 

@@ -19,10 +19,7 @@ def texture(shape: tuple[int, int] = (240, 320), seed: int = 1) -> np.ndarray:
 def shared(shape: tuple[int, int]) -> BlockRatios:
     places = from_centre(block_centres(shape).reshape(-1, 2), shape)
     nothing = np.zeros((len(places), 3), np.float32)
-    fields = {"ratio_ev": nothing, "place_i": places, "place_j": places}
-    if "sigma_ev" in BlockRatios.__dataclass_fields__:
-        fields["sigma_ev"] = nothing[:, 0]
-    return BlockRatios(**fields)
+    return BlockRatios(nothing, nothing[:, 0], places, places, nothing)
 
 
 def test_blur_along_one_axis_shows_along_that_axis() -> None:

@@ -10,11 +10,12 @@ from pipeline.measure.light import (
     MOST_BLOCKS,
     block_centres,
     block_means,
-    block_ratios,
     block_sigma,
     compare_light,
     from_centre,
     likeness,
+    nearing,
+    on_ground,
 )
 from tests.measure.made import about_centre, from_middle, project, proxy_of, texture, warp
 
@@ -45,7 +46,7 @@ def test_places_are_one_from_the_centre_in_the_corners() -> None:
 @pytest.mark.parametrize("ev", [-1.0, -0.02, 0.0, 0.6])
 def test_a_brighter_second_frame_has_a_positive_ratio(ev: float) -> None:
     ground = texture(HIGH, WIDE)
-    ratios = block_ratios(proxy_of(ground), proxy_of(ground * 2.0**ev), STILL).ratio_ev
+    ratios = compare_light(proxy_of(ground), proxy_of(ground * 2.0**ev), STILL)[0].ratio_ev
     assert ratios.shape[1] == 3 and len(ratios) > 0.9 * BLOCKS
     assert np.allclose(ratios, ev, atol=1e-4)
 
@@ -53,7 +54,7 @@ def test_a_brighter_second_frame_has_a_positive_ratio(ev: float) -> None:
 def test_channels_are_told_apart() -> None:
     ground = np.stack([texture(HIGH, WIDE, seed=s) for s in range(3)], axis=-1)
     gains = np.array([0.3, -0.1, 0.05])
-    ratios = block_ratios(proxy_of(ground), proxy_of(ground * 2.0**gains), STILL).ratio_ev
+    ratios = compare_light(proxy_of(ground), proxy_of(ground * 2.0**gains), STILL)[0].ratio_ev
     assert np.allclose(ratios, gains, atol=1e-4)
 
 
@@ -61,8 +62,8 @@ def test_order_changes_the_sign() -> None:
     ground = texture(HIGH, WIDE)
     move = about_centre(HIGH, WIDE, turn_deg=3.0, shift=(12.0, 4.0))
     there = warp(ground, move) * 1.2
-    onward = block_ratios(proxy_of(ground), proxy_of(there), move).ratio_ev
-    back = block_ratios(proxy_of(there), proxy_of(ground), np.linalg.inv(move)).ratio_ev
+    onward = compare_light(proxy_of(ground), proxy_of(there), move)[0].ratio_ev
+    back = compare_light(proxy_of(there), proxy_of(ground), np.linalg.inv(move))[0].ratio_ev
     assert np.median(onward) == pytest.approx(np.log2(1.2), abs=0.002)
     assert np.median(back) == pytest.approx(-np.log2(1.2), abs=0.002)
 
@@ -70,7 +71,7 @@ def test_order_changes_the_sign() -> None:
 def test_registered_ground_is_compared_and_only_what_both_show() -> None:
     ground = texture(HIGH, WIDE)
     move = about_centre(HIGH, WIDE, shift=(160.0, 0.0))  # the second frame shows the left two thirds
-    found = block_ratios(proxy_of(ground), proxy_of(warp(ground, move) * 2.0), move)
+    found = compare_light(proxy_of(ground), proxy_of(warp(ground, move) * 2.0), move)[0]
     assert np.allclose(found.ratio_ev, 1.0, atol=0.01)
     assert len(found.ratio_ev) == pytest.approx(BLOCKS * 2 / 3, rel=0.06)
 
@@ -78,7 +79,7 @@ def test_registered_ground_is_compared_and_only_what_both_show() -> None:
 def test_places_belong_to_the_same_ground_in_each_frame() -> None:
     ground = texture(HIGH, WIDE)
     move = about_centre(HIGH, WIDE, turn_deg=5.0, shift=(96.0, -48.0), tilt=(0.02, 0.0))
-    found = block_ratios(proxy_of(ground), proxy_of(warp(ground, move)), move)
+    found = compare_light(proxy_of(ground), proxy_of(warp(ground, move)), move)[0]
     to_px = np.hypot(HIGH, WIDE) / 2.0
     middle = np.array([(WIDE - 1) / 2.0, (HIGH - 1) / 2.0])
     here = found.place_i.astype(float) * to_px + middle
@@ -93,7 +94,7 @@ def test_clipped_blocks_of_either_frame_are_left_out() -> None:
     first, second = np.zeros((2, HIGH, WIDE), bool)
     first[:, :48] = True
     second[5, WIDE - 5] = True  # one pixel spoils its block
-    found = block_ratios(proxy_of(ground, first), proxy_of(ground, second), STILL)
+    found = compare_light(proxy_of(ground, first), proxy_of(ground, second), STILL)[0]
     assert len(found.ratio_ev) == pytest.approx(BLOCKS - 3 * (HIGH // 16) - 1, abs=1)
 
 
@@ -101,15 +102,15 @@ def test_blocks_beyond_the_trusted_range_are_left_out() -> None:
     ground = np.full((HIGH, WIDE), 0.3, np.float32)
     ground[:160, :240] = 0.001
     ground[160:, :240] = 0.96
-    assert len(block_ratios(proxy_of(ground), proxy_of(ground), STILL).ratio_ev) == BLOCKS / 2
+    assert len(compare_light(proxy_of(ground), proxy_of(ground), STILL)[0].ratio_ev) == BLOCKS / 2
     # a frame 0.5 EV darker brings the brightest ground back in the second, not in the first
-    assert len(block_ratios(proxy_of(ground), proxy_of(ground * 0.7), STILL).ratio_ev) == BLOCKS / 2
+    assert len(compare_light(proxy_of(ground), proxy_of(ground * 0.7), STILL)[0].ratio_ev) == BLOCKS / 2
 
 
 @pytest.mark.parametrize("level", [0.0, 1.0])
 def test_black_or_white_frames_share_nothing(level: float) -> None:
     even = np.full((HIGH, WIDE), level, np.float32)
-    found = block_ratios(proxy_of(even), proxy_of(texture(HIGH, WIDE)), STILL)
+    found = compare_light(proxy_of(even), proxy_of(texture(HIGH, WIDE)), STILL)[0]
     assert found.ratio_ev.shape == (0, 3)
     assert found.place_i.shape == found.place_j.shape == (0, 2)
 
@@ -117,7 +118,7 @@ def test_black_or_white_frames_share_nothing(level: float) -> None:
 def test_frames_that_do_not_overlap_share_nothing() -> None:
     ground = texture(HIGH, WIDE)
     away = about_centre(HIGH, WIDE, shift=(2.0 * WIDE, 0.0))
-    assert block_ratios(proxy_of(ground), proxy_of(ground), away).ratio_ev.shape == (0, 3)
+    assert compare_light(proxy_of(ground), proxy_of(ground), away)[0].ratio_ev.shape == (0, 3)
 
 
 def test_noise_does_not_bias_dark_blocks() -> None:
@@ -126,7 +127,7 @@ def test_noise_does_not_bias_dark_blocks() -> None:
     dark = np.full((HIGH, WIDE, 3), 0.02, np.float32)
     first = dark + rng.normal(0.0, 0.02, dark.shape)
     second = dark * 2.0 + rng.normal(0.0, 0.02, dark.shape)
-    ratios = block_ratios(proxy_of(first), proxy_of(second), STILL).ratio_ev
+    ratios = compare_light(proxy_of(first), proxy_of(second), STILL)[0].ratio_ev
     # A block mean is good to 0.02 / 16 of 0.02, or 0.09 EV; log2 of it leans by half its variance, 0.003;
     # the mean over 600 blocks is good to 0.004.
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.012)
@@ -134,7 +135,7 @@ def test_noise_does_not_bias_dark_blocks() -> None:
 
 def test_kept_blocks_are_bounded_and_spread() -> None:
     ground = texture(960, 1280)
-    found = block_ratios(proxy_of(ground), proxy_of(ground), STILL)
+    found = compare_light(proxy_of(ground), proxy_of(ground), STILL)[0]
     assert 0.5 * MOST_BLOCKS < len(found.ratio_ev) <= MOST_BLOCKS
     # the same spread of places as all blocks have, across and down
     everywhere = from_middle(block_centres((960, 1280)).reshape(-1, 2), (960, 1280))
@@ -161,7 +162,7 @@ def test_water_that_shades_with_the_picture_does_not_count_as_ground() -> None:
     first, second = texture(HIGH, WIDE), texture(HIGH, WIDE) * 1.1
     for frame, level in ((first, 0.2), (second, 0.2 * 2.0**0.4)):
         frame[:, : WIDE * 2 // 5] = level * (1.0 + rng.normal(0.0, 0.05, (HIGH, WIDE * 2 // 5)))
-    ratios = block_ratios(proxy_of(first), proxy_of(second), STILL).ratio_ev
+    ratios = compare_light(proxy_of(first), proxy_of(second), STILL)[0].ratio_ev
     # ripples of two frames correlate by chance in few of 240 blocks; at the shore the shore itself does
     water = np.abs(ratios[:, 1] - np.log2(1.1)) > 0.05
     assert np.count_nonzero(water) < 0.1 * BLOCKS * 2 / 5
@@ -172,7 +173,7 @@ def test_where_nothing_is_alike_all_blocks_stay() -> None:
     # fog: noise alone
     rng = np.random.default_rng(0)
     first, second = (0.3 + rng.normal(0.0, 0.01, (HIGH, WIDE)).astype(np.float32) for _ in range(2))
-    ratios = block_ratios(proxy_of(first), proxy_of(second * 2.0), STILL).ratio_ev
+    ratios = compare_light(proxy_of(first), proxy_of(second * 2.0), STILL)[0].ratio_ev
     assert len(ratios) == BLOCKS
     assert np.median(ratios) == pytest.approx(1.0, abs=0.002)
 
@@ -226,3 +227,51 @@ def test_ground_drowned_in_noise_is_still_compared_where_it_lies() -> None:
     ratios, registered = compare_light(first, second, move)
     assert registered
     assert np.median(ratios.ratio_ev) == pytest.approx(np.log2(1.3), abs=0.03)
+
+
+FOCAL_PX, HEIGHT_M = 400.0, 50.0
+
+
+def over_ground(pitch_deg: float, onward_m: float, yaw_deg: float = 0.0) -> np.ndarray:
+    """The homography of level ground between two photos, of which the second is `onward_m` further on."""
+    pitch, yaw = np.radians([pitch_deg, yaw_deg])
+    # World axes: right, forward, up. Rows of a rotation: the camera's right, down and forward.
+    look = np.array(
+        [[1.0, 0.0, 0.0], [0.0, np.sin(pitch), -np.cos(pitch)], [0.0, np.cos(pitch), np.sin(pitch)]]
+    )
+    turn = np.array([[np.cos(yaw), -np.sin(yaw), 0.0], [np.sin(yaw), np.cos(yaw), 0.0], [0.0, 0.0, 1.0]])
+    camera = np.array([[FOCAL_PX, 0.0, (WIDE - 1) / 2], [0.0, FOCAL_PX, (HIGH - 1) / 2], [0.0, 0.0, 1.0]])
+    views = []
+    for rotation, forward in ((look, 0.0), (look @ turn, onward_m)):
+        place = np.array([0.0, forward, HEIGHT_M])
+        views.append(camera @ np.column_stack([rotation[:, 0], rotation[:, 1], -rotation @ place]))
+    return np.asarray(views[1] @ np.linalg.inv(views[0]))
+
+
+@pytest.mark.parametrize("yaw_deg", [0.0, 3.0])
+def test_how_much_nearer_the_ground_comes(yaw_deg: float) -> None:
+    rows = np.array([200.0, 260.0, HIGH - 1.0])
+    found = nearing(over_ground(-30.0, 4.0, yaw_deg), rows, (HIGH, WIDE))
+    # worked by hand: the ray of a row meets the ground at a depth of height / (sin 30 + y cos 30) along the
+    # axis, y in focal lengths; 4 m forward are 4 cos 30 of it
+    y = (rows - (HIGH - 1) / 2) / FOCAL_PX
+    depth = HEIGHT_M / (np.sin(np.radians(30)) + y * np.cos(np.radians(30)))
+    expected = np.log(depth / (depth - 4.0 * np.cos(np.radians(30))))
+    # yaw itself shortens the third coordinate, by its cosine
+    assert found == pytest.approx(expected, abs=1.0 - np.cos(np.radians(yaw_deg)) + 1e-9)
+
+
+@pytest.mark.parametrize("onward_m", [10.0, -10.0])
+def test_sky_is_no_ground(onward_m: float) -> None:
+    rows = np.arange(HIGH, dtype=float)
+    below = on_ground(over_ground(-10.0, onward_m), rows, (HIGH, WIDE))
+    horizon = (HIGH - 1) / 2 - FOCAL_PX * np.tan(np.radians(10.0))
+    assert np.array_equal(below, rows > horizon)
+
+
+@pytest.mark.parametrize("pitch_deg", [-90.0, -60.0, -10.0])
+def test_hovering_and_looking_down_all_counts_as_ground(pitch_deg: float) -> None:
+    shaken = over_ground(pitch_deg, 0.0, yaw_deg=1.0)
+    assert on_ground(shaken, np.arange(HIGH, dtype=float), (HIGH, WIDE)).all()
+    down = over_ground(-90.0, 5.0)
+    assert on_ground(down, np.arange(HIGH, dtype=float), (HIGH, WIDE)).all()

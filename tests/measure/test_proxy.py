@@ -50,6 +50,17 @@ def test_levels_of_a_flat_mosaic(pattern: str) -> None:
     assert proxy.scale == 0.5
 
 
+@pytest.mark.parametrize("size", [(64, 96), (900, 2400)])
+@pytest.mark.parametrize("pattern", list(PATTERNS))
+def test_all_channels_of_a_slope_lie_at_one_place(pattern: str, size: tuple[int, int]) -> None:
+    down, across = np.mgrid[: size[0], : size[1]] / size[1]
+    proxy = make_proxy(raw_photo(np.stack([0.2 + 0.3 * across + 0.2 * down] * 3, axis=-1), pattern))
+    at = (np.mgrid[: proxy.rgb.shape[0], : proxy.rgb.shape[1]] + 0.5) / proxy.scale - 0.5
+    expected = 0.2 + (0.3 * at[1] + 0.2 * at[0]) / size[1]
+    # half a count of noise by rounding; a photosite off its place would be 0.3 / 96 / 2 = 0.0016 off
+    assert np.allclose(proxy.rgb[2:-2, 2:-2], expected[2:-2, 2:-2, None], atol=1.5 * 0.5 / 3840)
+
+
 def test_noise_below_black_is_not_cut_off() -> None:
     # A clipped-off lower half would lift dark levels: the mean of black with its noise must be zero.
     photo = raw_photo(flat((200, 200), (0.0, 0.0, 0.0)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.measure.robust import biweight_mode, robust_sigma, shortest_half
+from pipeline.measure.robust import biweight_mode, joint_mode, robust_sigma, shortest_half
 
 NOISE_EV = 0.02
 
@@ -103,3 +103,34 @@ def test_scale_of_errors_does_not_matter() -> None:
     errors = rng.uniform(0.01, 0.1, 200)
     values = rng.normal(0.3, errors)
     assert biweight_mode(values, errors) == pytest.approx(biweight_mode(values, errors * 7.0), abs=1e-9)
+
+
+def test_a_row_spoiled_in_one_column_counts_in_none() -> None:
+    # What leans blue by 10 sigma leans red by 1, which nobody would see in red alone.
+    rng = np.random.default_rng(0)
+    values = rng.normal(0.0, 1.0, (600, 2))
+    values[:200] += [1.0, 10.0]
+    joint, _ = joint_mode(values)
+    alone = biweight_mode(values[:, 0])[0]
+    # 400 clean rows tell a mode to 0.05
+    assert joint == pytest.approx([0.0, 0.0], abs=0.15)
+    assert alone > 0.2
+
+
+def test_columns_of_normal_samples_are_told_as_well_together_as_apart() -> None:
+    trials = [np.random.default_rng(seed).normal(0.0, 1.0, (200, 3)) for seed in range(200)]
+    results = np.array([joint_mode(values) for values in trials])
+    told = results[:, 1].mean(axis=0)
+    assert results[:, 0].std(axis=0) == pytest.approx(told, rel=0.2)
+    assert told == pytest.approx(np.full(3, 1.0 / np.sqrt(200)), rel=0.12)
+
+
+def test_the_unsure_are_not_trusted_to_stand_further_off() -> None:
+    # A third is four times as unsure and leans five ordinary errors one way: water beside a shore.
+    rng = np.random.default_rng(0)
+    errors = np.where(np.arange(600) % 3 == 0, 4.0, 1.0)
+    values = rng.normal(0.0, errors)
+    values[errors > 1.0] += 5.0
+    weights = 1.0 / errors**2
+    assert weights @ values / weights.sum() > 0.13  # as an ordinary weighted mean has it
+    assert abs(biweight_mode(values, errors)[0]) < 0.1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -45,6 +47,7 @@ def flight(
                 sigma_ev=sigma,
                 place_i=from_centre(here, SHAPE),
                 place_j=from_centre(there, SHAPE),
+                level_ev=np.full_like(ratio, -2.0),
             )
             pairs.append(PairFigures(i, i + baseline, no_matches(), blocks, True))
     return pairs
@@ -72,8 +75,7 @@ def test_two_spots_are_two() -> None:
     both = []
     for a, b in zip(one, other, strict=True):
         ratio = a.blocks.ratio_ev + b.blocks.ratio_ev
-        same = BlockRatios(ratio, a.blocks.sigma_ev, a.blocks.place_i, a.blocks.place_j)
-        both.append(PairFigures(a.i, a.j, a.matches, same, True))
+        both.append(replace(a, blocks=replace(a.blocks, ratio_ev=ratio)))
     found = fixed_spots(both, SHAPE, 0.08)
     assert sorted(round(spot.x, 1) for spot in found) == [0.3, 0.7]
 

@@ -10,7 +10,13 @@ import numpy as np
 import pytest
 
 from pipeline.measure import flash
-from pipeline.measure.flash import measure_flashes, relative_luminance, saturated_red, ucs_1976
+from pipeline.measure.flash import (
+    linear_light,
+    measure_flashes,
+    relative_luminance,
+    saturated_red,
+    ucs_1976,
+)
 
 
 def code_of(linear: float) -> int:
@@ -31,13 +37,17 @@ def test_a_quarter_of_the_field_is_21824_square_pixels() -> None:
 
 def test_relative_luminance_of_the_primaries() -> None:
     # L = 0.2126 R + 0.7152 G + 0.0722 B
-    primaries = np.array([[255, 0, 0], [0, 255, 0], [0, 0, 255], [255, 255, 255], [0, 0, 0]], np.uint8)
-    assert relative_luminance(primaries) == pytest.approx([0.2126, 0.7152, 0.0722, 1.0, 0.0], abs=1e-6)
+    primaries = np.array([[[255, 0, 0], [0, 255, 0], [0, 0, 255], [255, 255, 255], [0, 0, 0]]], np.uint8)
+    assert relative_luminance(linear_light(primaries))[0] == pytest.approx(
+        [0.2126, 0.7152, 0.0722, 1.0, 0.0], abs=1e-6
+    )
 
 
 def test_relative_luminance_of_a_grey() -> None:
     # code 119 / 255 = 0.4667; ((0.4667 + 0.055) / 1.055) ** 2.4 = 0.1845 (worked by hand)
-    assert relative_luminance(np.full((1, 3), 119, np.uint8)) == pytest.approx([0.1845], abs=1e-4)
+    assert relative_luminance(linear_light(np.full((1, 1, 3), 119, np.uint8)))[0] == pytest.approx(
+        [0.1845], abs=1e-4
+    )
 
 
 def test_a_change_of_a_tenth_of_the_maximum_is_a_general_flash_below_080() -> None:
