@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
@@ -17,6 +19,7 @@ from pipeline.colour.camera import CameraColour, camera_to_xyz_d50
 from pipeline.colour.display import BT709_TO_XYZ
 from pipeline.colour.whites import D50_XY, D65_XY
 from pipeline.corrections import Corrections
+from pipeline.demo import ground, view
 from pipeline.demo.flight import Exposure, FlightSpec, FrameTruth, fly
 from pipeline.demo.sensor import COLOUR_MATRIX_A, COLOUR_MATRIX_D65, scene_to_camera
 from pipeline.job import run_sequence
@@ -72,6 +75,9 @@ FLIGHTS = {
         pitch_deg=-65.0,
         drift_mired=15.0,
     ),
+    "drift in haze": replace(
+        _PLAIN, name="Reed Marsh", seed=27, start_m=(-560.0, 60.0), heading_deg=75.0, drift_mired=15.0
+    ),
     "night": replace(_NIGHT, name="Harbour Wall", seed=23),
     "dark": replace(_NIGHT, name="Harbour Wall", seed=24, sensor=replace(_NIGHT.sensor, exposure=0.004)),
     "clipped sky": replace(
@@ -86,6 +92,25 @@ FLIGHTS = {
         sensor=replace(_PLAIN.sensor, exposure=4.5),
     ),
 }
+
+
+HAZE_LENGTH_M = 10_000.0
+"""Distance over which the haze of "drift in haze" lets 1/e of the light through: one sees some 39 km. The
+demo's own haze is thinner than the air of a good day, and begins 1200 m away."""
+
+
+@contextmanager
+def air_of(name: str) -> Iterator[None]:
+    """The demo's air, or that of a hazy flight. Its seed is no other's, for it does not tell its haze."""
+    own = {place: (place.HAZE_FROM_M, place.HAZE_LENGTH_M) for place in (ground, view)}
+    try:
+        if name == "drift in haze":
+            for place in own:
+                place.HAZE_FROM_M, place.HAZE_LENGTH_M = 0.0, HAZE_LENGTH_M
+        yield
+    finally:
+        for place, (start, length) in own.items():
+            place.HAZE_FROM_M, place.HAZE_LENGTH_M = start, length
 
 
 @dataclass(frozen=True)
@@ -116,7 +141,9 @@ def solved(card: Path, mode: str = "lock") -> Solved:
 @cache
 def flown(name: str, mode: str = "lock") -> tuple[list[FrameTruth], Solved]:
     """Return the truth and the solution of a flight of FLIGHTS."""
-    return fly(FLIGHTS[name]), solved(written_flight(FLIGHTS[name]) / "card", mode)
+    with air_of(name):
+        card = written_flight(FLIGHTS[name]) / "card"
+    return fly(FLIGHTS[name]), solved(card, mode)
 
 
 def demo_camera() -> CameraColour:
