@@ -25,13 +25,16 @@ HELD_OUT = 5
 
 _COMMON_SIGMA_EV = 0.006
 _SURE = 1.5
-"""Blocks whose error is larger than this many times that of the surest quarter are left out of a mode."""
+_GROUPS = 4
+"""In each of so many parts by brightness, of the less sure half, blocks whose error is larger than `_SURE`
+times that of the surest quarter are left out of a mode."""
 _SIGMA_FLOOR_EV = 1.5e-3
 _VIGNETTE_PRIOR_EV = (0.5, 0.25, 0.15)
 """Standard deviations of the loss coefficients: stopped down, a drone's lens loses under 1 EV in the
 corner, most of it as r**2 (common practice, no source)."""
 _SLOPE_PRIOR_EV = 0.3
 _INDEPENDENT_BLOCKS = 20.0
+_ABSOLUTE_PASSES = 8
 _UNREGISTERED_SIGMA_EV = 0.1
 """Level differences of pairs whose ground was not registered are trusted this far."""
 _STATISTICS_SIGMA_EV = 0.3
@@ -77,17 +80,23 @@ def block_errors(pair: PairFigures, part: NDArray[np.int_]) -> Floats:
 
 
 def sure_part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
-    """Return `part_of` a pair without the unsure blocks, unless too few were left.
+    """Return `part_of` a pair without the blocks that are unsure for their brightness.
 
     A shore is alike in both frames while the water beside it is not, and where leaves, cars or roofs moved
-    the parts of a block disagree too: what the block says is then wrong all one way.
+    the parts of a block disagree too: what the block says is then wrong all one way. Dark blocks are noisy
+    and not wrong for it, so each is held against those about as bright, lest only what lies in the sun be
+    heard.
     """
     part = part_of(pair, held_out)
-    if not len(part):
-        return part
-    errors = block_errors(pair, part)
-    sure = part[errors <= _SURE * np.quantile(errors, 0.25)]
-    return sure if len(sure) >= (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS) else part
+    by_level = part[np.argsort(pair.blocks.level_ev[part, 1], kind="stable")]
+    sure = []
+    for alike in np.array_split(by_level, _GROUPS):
+        errors = block_errors(pair, alike)
+        if len(alike):
+            quarter, half = np.quantile(errors, (0.25, 0.5))
+            alike = alike[errors <= max(_SURE * quarter, half)]
+        sure.append(alike)
+    return np.sort(np.concatenate(sure))
 
 
 def flat_ratio(pair: PairFigures, vignette: Floats, part: NDArray[np.int_]) -> Floats:
@@ -143,9 +152,9 @@ def _effective(weights: Floats) -> float:
 
 def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Floats, Floats] | None:
     """Return the exposure ratio m_ij (3,) in EV of a pair and its standard errors, or None."""
-    part = sure_part(pair, held_out)
-    if len(part) < (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS):
+    if len(part_of(pair, held_out)) < (LEAST_BLOCKS // 2 if held_out else LEAST_BLOCKS):
         return None
+    part = sure_part(pair, held_out)
     mode, sigma = joint_mode(flat_ratio(pair, vignette, part), block_errors(pair, part))
     if not pair.registered:
         sigma = np.maximum(sigma, _UNREGISTERED_SIGMA_EV)
@@ -238,7 +247,7 @@ def _solve_channel(
     base = 1.0 / errors**2
     weights = base.copy()
     level = np.zeros(count)
-    for _ in range(15):
+    for step in range(15 + _ABSOLUTE_PASSES):
         matrix = coo_matrix(
             (
                 np.concatenate([weights, weights, -weights, -weights]),
@@ -254,6 +263,11 @@ def _solve_channel(
         misfit = (values - (moved[j] - moved[i])) / errors
         # Misregistration makes pairs disagree by more than their own errors: scale by what is seen.
         scale = 3.0 * max(1.0, 1.4826 * float(np.median(np.abs(misfit))))
+        if step < _ABSOLUTE_PASSES:
+            # Least absolute misfits first: many wrong pairs of one stretch would hold each other up else.
+            weights = base / np.maximum(np.abs(misfit), 1.0)
+            level = moved
+            continue
         weights = base / (1.0 + (misfit / scale) ** 2) ** 2
         settled = float(np.max(np.abs((moved - moved.mean()) - (level - level.mean())))) < 1e-6
         level = moved

@@ -220,7 +220,7 @@ def test_libraw_corrects_nothing_and_its_default_takes_the_light() -> None:
     solved = flight("calm day")
     plain = fast_rms(solved.true_ev + libraw_gain(solved, automatic=False))
     row("calm day", "  by a plain LibRaw render", fast_rms(solved.scene_ev), None, plain, None)
-    automatic = solved.true_ev + libraw_gain(solved)
+    automatic = solved.true_ev + libraw_gain(solved, automatic=True)
     row(
         "calm day",
         "  by LibRaw's automatic brightness",

@@ -11,7 +11,9 @@ from pipeline.measure.levels import (
     STATISTICS,
     estimate_vignette,
     pair_ratio,
+    part_of,
     solve_levels,
+    sure_part,
     vignette_basis,
 )
 from tests.measure.synthetic_pairs import flicker, light_pair, light_pairs, vignette_loss
@@ -72,6 +74,28 @@ def test_wrong_pairs_are_outvoted() -> None:
         wrong = truth + rng.uniform(-0.6, 0.6, (30, 1))
         pairs[place] = light_pair(pairs[place].i, pairs[place].j, wrong, rng)
     assert np.std(fast_error(solve_levels(30, pairs, NONE).level_ev, truth)) < 0.0015
+
+
+def test_wrong_pairs_of_one_stretch_do_not_hold_each_other_up() -> None:
+    # A shadow of 1.2 EV comes over the ground: pairs 8 apart all see it, and call it exposure.
+    truth = flicker(60)
+    pairs = light_pairs(truth)
+    for place, pair in enumerate(pairs):
+        if pair.j - pair.i == 8 and 40 <= pair.i < 46:
+            wrong = truth - 1.2 * (np.arange(60) >= pair.j)[:, None]
+            pairs[place] = light_pair(pair.i, pair.j, wrong, np.random.default_rng(place), noise_ev=0.005)
+    assert np.std(fast_error(solve_levels(60, pairs, NONE).level_ev, truth)) < 0.0015
+
+
+def test_blocks_unsure_for_their_brightness_are_left_out() -> None:
+    pair = light_pair(0, 1, flicker(2), np.random.default_rng(0), blocks=400)
+    level, sigma = pair.blocks.level_ev[:, 1], pair.blocks.sigma_ev
+    sigma[:] = 0.003 * 2.0 ** (-0.5 * (level - level.min()))  # dark ones are noisier, and that is all right
+    shore = np.arange(len(sigma)) % 10 == 3
+    sigma[shore] = 0.03
+    kept = sure_part(pair, held_out=False)
+    assert not shore[kept].any()
+    assert np.array_equal(kept, np.setdiff1d(part_of(pair, held_out=False), np.flatnonzero(shore)))
 
 
 @pytest.mark.parametrize("held_out", [False, True])
