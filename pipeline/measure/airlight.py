@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from pipeline.measure.levels import LEAST_BLOCKS, block_errors, flat_ratio, sure_part, vignette_basis
 from pipeline.measure.look import PairFigures
@@ -83,15 +84,14 @@ def estimate_airlight(
     known = (normal > 0.0).all(axis=1)
     if np.count_nonzero(known) < _LEAST_FRAMES:
         return nothing
-    frames = np.arange(count)
-    about = np.exp(-0.5 * ((frames[:, np.newaxis] - frames) / (0.25 * period_frames)) ** 2)
-    change = (about @ right) / np.maximum(about @ normal, 1e-30)
+    width = 0.25 * period_frames
+    change = _about(right, width) / np.maximum(_about(normal, width), 1e-30)
     own = right[known] / normal[known]
     scatter = np.array([robust_sigma(column) for column in (own - change[known]).T])
-    independent = max(float(about.sum(axis=1).mean()) / _SHARED_FRAMES, 1.0)
-    sigma = scatter / np.sqrt(independent)
+    independent = min(np.sqrt(2.0 * np.pi) * width, count) / _SHARED_FRAMES
+    sigma = scatter / np.sqrt(max(independent, 1.0))
     believed = np.maximum(1.0 - (_SURELY * sigma / np.maximum(np.abs(change), 1e-30)) ** 2, 0.0)
-    haze = change * np.sign(about @ nearer)[:, np.newaxis] < 0.0
+    haze = change * np.sign(_about(nearer[:, np.newaxis], width)) < 0.0
     return Airlight(np.where(haze.all(axis=1, keepdims=True), believed * change, 0.0), sigma)
 
 
@@ -106,6 +106,11 @@ def without_airlight(
         ratio = pair.blocks.ratio_ev - inverse * (told[pair.j] - told[pair.i])
         cleared.append(replace(pair, blocks=replace(pair.blocks, ratio_ev=ratio.astype(np.float32))))
     return cleared
+
+
+def _about(values: Floats, width: float) -> Floats:
+    """Return the sums (n, k) of values weighted by a Gaussian of that many frames."""
+    return np.asarray(gaussian_filter1d(values, width, axis=0, mode="constant"))
 
 
 def _slope(pair: PairFigures, vignette: Floats, level_ev: Floats) -> tuple[Floats, Floats] | None:

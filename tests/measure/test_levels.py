@@ -81,7 +81,7 @@ def test_wrong_pairs_of_one_stretch_do_not_hold_each_other_up() -> None:
     truth = flicker(60)
     pairs = light_pairs(truth)
     for place, pair in enumerate(pairs):
-        if pair.j - pair.i == 8 and 40 <= pair.i < 46:
+        if pair.j - pair.i == 8 and 30 <= pair.i < 50:
             wrong = truth - 1.2 * (np.arange(60) >= pair.j)[:, None]
             pairs[place] = light_pair(pair.i, pair.j, wrong, np.random.default_rng(place), noise_ev=0.005)
     assert np.std(fast_error(solve_levels(60, pairs, NONE).level_ev, truth)) < 0.0015
