@@ -29,12 +29,13 @@ _GROUPS = 4
 """In each of so many parts by brightness, of the less sure half, blocks whose error is larger than `_SURE`
 times that of the surest quarter are left out of a mode."""
 _SIGMA_FLOOR_EV = 1.5e-3
+"""Least error of a ratio of neighbours; sheen, haze and parallax err more the further two photos are apart,
+as a walk does: by the root of the photos between."""
 _VIGNETTE_PRIOR_EV = (0.5, 0.25, 0.15)
 """Standard deviations of the loss coefficients: stopped down, a drone's lens loses under 1 EV in the
 corner, most of it as r**2 (common practice, no source)."""
 _SLOPE_PRIOR_EV = 0.3
 _INDEPENDENT_BLOCKS = 20.0
-_ABSOLUTE_PASSES = 8
 _UNREGISTERED_SIGMA_EV = 0.1
 """Level differences of pairs whose ground was not registered are trusted this far."""
 _STATISTICS_SIGMA_EV = 0.3
@@ -158,7 +159,7 @@ def pair_ratio(pair: PairFigures, vignette: Floats, held_out: bool) -> tuple[Flo
     mode, sigma = joint_mode(flat_ratio(pair, vignette, part), block_errors(pair, part))
     if not pair.registered:
         sigma = np.maximum(sigma, _UNREGISTERED_SIGMA_EV)
-    return mode, np.hypot(sigma, _SIGMA_FLOOR_EV)
+    return mode, np.hypot(sigma, _SIGMA_FLOOR_EV * np.sqrt(pair.j - pair.i))
 
 
 @dataclass(frozen=True)
@@ -247,7 +248,7 @@ def _solve_channel(
     base = 1.0 / errors**2
     weights = base.copy()
     level = np.zeros(count)
-    for step in range(15 + _ABSOLUTE_PASSES):
+    for _ in range(15):
         matrix = coo_matrix(
             (
                 np.concatenate([weights, weights, -weights, -weights]),
@@ -263,11 +264,6 @@ def _solve_channel(
         misfit = (values - (moved[j] - moved[i])) / errors
         # Misregistration makes pairs disagree by more than their own errors: scale by what is seen.
         scale = 3.0 * max(1.0, 1.4826 * float(np.median(np.abs(misfit))))
-        if step < _ABSOLUTE_PASSES:
-            # Least absolute misfits first: many wrong pairs of one stretch would hold each other up else.
-            weights = base / np.maximum(np.abs(misfit), 1.0)
-            level = moved
-            continue
         weights = base / (1.0 + (misfit / scale) ** 2) ** 2
         settled = float(np.max(np.abs((moved - moved.mean()) - (level - level.mean())))) < 1e-6
         level = moved
