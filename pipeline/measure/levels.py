@@ -123,7 +123,7 @@ def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
     for _ in range(4 if used else 0):
         normal, right = prior.copy(), np.zeros(5)
         for pair in used:
-            part = part_of(pair, held_out=False)
+            part = sure_part(pair, held_out=False)
             place_i, place_j = pair.blocks.place_i[part], pair.blocks.place_j[part]
             slope = np.concatenate(
                 [vignette_basis(place_i) - vignette_basis(place_j), place_j - place_i], axis=1
@@ -134,7 +134,8 @@ def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
             mode, sure = biweight_mode(residual, errors)
             # How much wider than their own errors the residuals scatter.
             wider = max(sure * float(np.sqrt(np.sum(1.0 / errors**2))), 0.3)
-            u = (residual - mode) / (4.685 * wider * errors)
+            # As in a mode, the unsure are not trusted to stand further off than most.
+            u = (residual - mode) / (4.685 * wider * np.minimum(errors, np.median(errors)))
             weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0) / (wider * errors) ** 2
             weights *= min(1.0, _INDEPENDENT_BLOCKS / _effective(weights))
             # The mode takes up each pair's mean, so only the slope about its mean counts.

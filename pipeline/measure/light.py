@@ -194,10 +194,13 @@ def _ratios(first: Proxy, second: Proxy, homography: Floats) -> tuple[BlockRatio
     high_level = np.maximum(here, there).max(axis=-1)
     centres = block_centres((high, wide))
     good = (spoiled <= 0.0) & (low > ABOVE_BLACK) & (high_level < BELOW_SATURATION)
-    good &= on_ground(homography, centres[:, 0, 1], (high, wide))[:, np.newaxis]
     # Planes of their own: twice as fast as every third value.
     green = tuple(np.asarray(cv2.extractChannel(picture, 1), np.float32) for picture in (first.rgb, seen))
-    good, sure = same_ground(likeness(*green), good)
+    alike = likeness(*green)
+    below = on_ground(homography, centres[:, 0, 1], (high, wide))[:, np.newaxis]
+    same, sure = same_ground(alike, good & below)
+    # Where hardly any ground is in sight, over open water, hills and sky are better than nothing.
+    good, sure = (same, sure) if sure else same_ground(alike, good)
     if not good.any():
         nowhere, nothing = np.zeros((0, 2), np.float32), np.zeros((0, 3), np.float32)
         return BlockRatios(nothing, np.zeros(0, np.float32), nowhere, nowhere, nothing), False
