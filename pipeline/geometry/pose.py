@@ -46,7 +46,8 @@ class Pose:
 
     `direction` (3,) is the unit translation of the model with parallax, None of the rotation alone.
     `cost` is how much less likely it is than the best pose of its pair, in units of half a squared sigma,
-    and `plane` is how this pose sees the plane that most matches lie on.
+    and `plane` is how this pose sees the plane that most matches lie on; `normal_sigma` is how well its normal
+    was known otherwise, in radians.
     """
 
     rotation: Floats
@@ -56,6 +57,7 @@ class Pose:
     direction: Floats | None = None
     cost: float = 0.0
     plane: PlanePose | None = None
+    normal_sigma: float = np.inf
 
     @property
     def sigma_rad(self) -> float:
@@ -319,7 +321,7 @@ def on_known_plane(
         return pose
     covariance = _cautious(turn_covariance(plane, here, there, noise, level[1]), noise)
     direction = plane.shift / max(float(np.linalg.norm(plane.shift)), 1e-12)
-    return Pose(plane.rotation, covariance, "plane", inliers, direction, pose.cost, plane)
+    return Pose(plane.rotation, covariance, "plane", inliers, direction, pose.cost, plane, level[1])
 
 
 def rotation_near(
@@ -335,8 +337,9 @@ def rotation_near(
         return rotation_only(unit_i, unit_j, noise), _ray_covariance(unit_j, noise)
     here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
     if pose.model == "plane" and pose.plane is not None:
-        plane, _ = refine_plane(pose.plane, here, there, noise)
-        return plane.rotation, _cautious(turn_covariance(plane, here, there, noise), noise)
+        level = pose.plane.normal, pose.normal_sigma
+        plane, _ = refine_plane(pose.plane, here, there, noise, level=level)
+        return plane.rotation, _cautious(turn_covariance(plane, here, there, noise, level[1]), noise)
     rotation, _, _, covariance = refine(pose.rotation, pose.direction, here, there, noise)
     return rotation, _cautious(covariance, noise)
 
