@@ -46,8 +46,8 @@ class Pose:
 
     `direction` (3,) is the unit translation of the model with parallax, None of the rotation alone.
     `cost` is how much less likely it is than the best pose of its pair, in units of half a squared sigma,
-    and `plane` is how this pose sees the plane that most matches lie on; `normal_sigma` is how well its normal
-    was known otherwise, in radians.
+    and `plane` is how this pose sees the plane that most matches lie on; `normal_sigma` in radians is how
+    well its normal was known otherwise.
     """
 
     rotation: Floats

@@ -74,8 +74,15 @@ FLIGHTS = {
     "sea with little texture": replace(
         _SHAKEN, name="Harbour Wall", seed=29, start_m=(-560.0, -560.0), heading_deg=100.0, look_deg=25.0
     ),
+    # land in a quarter of the picture alone; with photos of 800 px, looked at 400 px wide, 0.29 px are left
     "coast in a quarter of the picture": replace(
-        _SHAKEN, name="Harbour Wall", seed=32, start_m=(751.0, -360.0), heading_deg=26.0, pitch_deg=-60.0
+        _SHAKEN,
+        name="Harbour Wall",
+        seed=32,
+        size=(1600, 1200),
+        start_m=(751.0, -360.0),
+        heading_deg=26.0,
+        pitch_deg=-60.0,
     ),
     # nothing that lasts from photo to photo, and no horizon
     OPEN_SEA: replace(
