@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from pipeline.measure.far import FarTurn
 from pipeline.measure.turning import focal_length, shown_frames, solve_motion
 from pipeline.sequence import Sequence
 from pipeline.settings import StabiliseSettings
@@ -31,6 +33,20 @@ from tests.stages.steady import (
     sequence,
     solved,
 )
+
+
+def told_attitudes(flown: Flight, rng: np.random.Generator) -> list[tuple[float, float, float] | None]:
+    """Yaw, pitch and roll of the true orientations, off by 0.02 degrees RMS."""
+    told: list[tuple[float, float, float] | None] = []
+    for attitude in flown.orientations:
+        forward, right, down = attitude[2], attitude[0], attitude[1]
+        yaw = np.rad2deg(np.arctan2(forward[0], forward[1]))
+        pitch = np.rad2deg(np.arcsin(forward[2]))
+        roll = np.rad2deg(np.arctan2(-right[2], -down[2]))
+        noise = rng.normal(0.0, 0.02, 3)
+        told.append((float(yaw + noise[0]), float(pitch + noise[1]), float(roll + noise[2])))
+    return told
+
 
 SHORT = 20  # frames of a flight that only tells the orientation's error
 
@@ -198,14 +214,7 @@ def test_a_lone_blind_frame_inside_a_flight_is_named(executor: Executor) -> None
 def test_attitude_angles_fill_in(executor: Executor) -> None:
     rng = np.random.default_rng(7)
     flown = flight(np.full(COUNT, 30.0), blind=tuple(range(12)))
-    told: list[tuple[float, float, float] | None] = []
-    for attitude in flown.orientations:
-        forward, right, down = attitude[2], attitude[0], attitude[1]
-        yaw = np.rad2deg(np.arctan2(forward[0], forward[1]))
-        pitch = np.rad2deg(np.arcsin(forward[2]))
-        roll = np.rad2deg(np.arctan2(-right[2], -down[2]))
-        noise = rng.normal(0.0, 0.02, 3)
-        told.append((float(yaw + noise[0]), float(pitch + noise[1]), float(roll + noise[2])))
+    told = told_attitudes(flown, rng)
     frames = sequence(attitudes=told)
     out, result = solved(flown, executor, frames)
     states = [row["rests_on"] for row in result.frames]
@@ -213,6 +222,29 @@ def test_attitude_angles_fill_in(executor: Executor) -> None:
     assert any("attitude angles" in warning for warning in result.warnings)
     # 0.02 degrees of angle noise, sqrt(2) of it a step, at 1,300 px of focal length and more
     assert path_error_px(flown, out, result, list(range(12))) < 2.0
+
+
+def test_where_nothing_matches_the_horizon_tells(executor: Executor) -> None:
+    """A bare horizon tells pitch and roll to a tenth of a px; the heading rests on the tags."""
+    rng = np.random.default_rng(6)
+    flown = flight(np.full(COUNT, 30.0), blind=tuple(EVERY))
+    spread = np.diag([0.1, 2.0, 0.2]) / FOCAL
+    pairs = []
+    for pair in flown.pairs:
+        true = flown.orientations[pair.j] @ flown.orientations[pair.i].T
+        told = [Rotation.from_rotvec(spread @ rng.normal(size=3)) * Rotation.from_matrix(true) for _ in "uh"]
+        far = tuple(FarTurn(turn.as_rotvec(), spread @ spread) for turn in told)
+        pairs.append(replace(pair, far=far))
+    frames = sequence(attitudes=told_attitudes(flown, rng))
+    bare = Flight(flown.orientations, flown.pairs)
+    seen = Flight(flown.orientations, pairs)
+    errors = []
+    for known, state in ((bare, "attitude"), (seen, "horizon")):
+        out, result = solved(known, executor, frames)
+        assert {row["rests_on"] for row in result.frames} == {state}
+        assert (result.left["jitter_rms_px"] is None) == (state == "attitude")
+        errors.append(path_error_px(known, out, result, EVERY))
+    assert errors[1] < 0.7 * errors[0] < 0.7
 
 
 @pytest.mark.parametrize("count", [1, 2, 3])
