@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from pipeline.measure.flash import FlashFigures, FlashMeter
 from pipeline.measure.highpass import FILTER_VERSION
 from pipeline.measure.triple import Shown, compare_with_photos
 from pipeline.measure.video import WORKING_WIDTH, ClipFigures, Picture, measure_clip, picture_of
+from pipeline.parallel import ordered_map
 from pipeline.render.delivery import exact_rate
 from pipeline.render.resample import source_scale
 from pipeline.render.timing import Timing
@@ -30,6 +32,7 @@ CLIP_KEYS = ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "ground_jit
 VIEW_VERSION = 3  # raise it when the thumbnails of a flight are measured differently
 _UNSEEN = "too few frames show the same ground, or too little of the picture does"
 _COMPARED = 12  # frames that are held against their photos
+_REDUCED_AHEAD = 4
 
 
 @dataclass(frozen=True)
@@ -82,8 +85,9 @@ class Viewing:
                 self._before = self._executor.submit(view_pictures, self._pictures, *told)
 
     def watch(self, frames: Iterator[Any]) -> None:
-        """Look at the frames (av.VideoFrame) of the video as they decode."""
-        pictures = (picture_of(frame, WORKING_WIDTH) for frame in frames)
+        """Look at the frames (av.VideoFrame) of the video as they decode; workers reduce the next ones."""
+        reduced = partial(picture_of, width=WORKING_WIDTH)
+        pictures = ordered_map(self._executor, reduced, frames, _REDUCED_AHEAD)
         self._left = _view(pictures, self._rate, self._width, self._keep_s, self._compared())
 
     def finish(self, path: Path) -> None:
