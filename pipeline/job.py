@@ -291,14 +291,7 @@ class Solution:
         width = output_size(self.sequence.width, self.sequence.height, least, self.view.delivery)[0]
         period = settings.deflicker.keep_slower_than_s * self.fps
         return stabilise(
-            self.sequence,
-            self.pairs,
-            settings.stabilise,
-            self.view.shape,
-            width,
-            period,
-            self.shop.executor,
-            self.lens,
+            self.sequence, self.pairs, settings.stabilise, self.view.shape, width, period, self.lens
         )
 
     @cached_property

@@ -8,10 +8,7 @@ plane fits at any focal length: level ground alone tells nothing, and the uncert
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import partial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,23 +51,16 @@ def pair_distances(matches: Matches, focal_px: float, size: tuple[int, int], noi
     return np.asarray(np.abs(sampson(essential(rotation, direction)[None], here, there)[0]) * focal_px)
 
 
-def self_calibrate(
-    pairs: list[Matches],
-    size: tuple[int, int],
-    noise_px: float,
-    spread: Callable[[Callable[[Matches], Floats], list[Matches]], Iterable[Floats]] = map,
-) -> Calibration | None:
+def self_calibrate(pairs: list[Matches], size: tuple[int, int], noise_px: float) -> Calibration | None:
     """Return the focal length at which `pairs` of matches (m, 2) in px fit best, None where none is best.
 
-    `spread` maps a function over the pairs (an executor's map). The uncertainty is the larger of what the
-    cost's curvature tells and of what groups of pairs differ by.
+    The uncertainty is the larger of what the cost's curvature tells and of what groups of pairs differ by.
     """
     if len(pairs) < _GROUPS:
         return None
 
     def distances(focal_px: float) -> list[Floats]:
-        known: dict[str, Any] = {"focal_px": focal_px, "size": size, "noise_px": noise_px}
-        return list(spread(partial(pair_distances, **known), pairs))
+        return [pair_distances(pair, focal_px, size, noise_px) for pair in pairs]
 
     coarse = _COARSE * size[0]
     seen = [distances(focal) for focal in coarse]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -82,13 +81,13 @@ class FocalLength:
     tagged: bool
 
 
-def focal_length(sequence: Sequence, pairs: list[PairFigures], executor: Executor) -> FocalLength:
+def focal_length(sequence: Sequence, pairs: list[PairFigures]) -> FocalLength:
     """Return the focal length that the tags tell, else the photos themselves, else a common one."""
     if sequence.focal_px is not None:
         return FocalLength(sequence.focal_px, sequence.focal_from, None, True)
     size = (sequence.width, sequence.height)
     noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
-    found = self_calibrate(_telling(pairs), size, noise_px, executor.map)
+    found = self_calibrate(_telling(pairs), size, noise_px)
     if found is not None and found.sigma <= _MOST_FOCAL_SIGMA:
         pct = 100.0 * found.sigma
         why = f"found from the photos themselves, give or take {pct:.1f} %: no photo tells it"

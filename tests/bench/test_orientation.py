@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import resource
 import time
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 
 import numpy as np
@@ -49,8 +49,7 @@ def made(name: str, speed_m: float) -> Flight:
 def test_orientation_error(name: str, speed_m: float) -> None:
     flown = made(name, speed_m)
     started = time.process_time()
-    with ThreadPoolExecutor(2) as executor:
-        out, result = solved(flown, executor)
+    out, result = solved(flown)
     spent = (time.process_time() - started) / COUNT
     error = path_error_px(flown, out, result, list(range(COUNT)))
     parallax = [part["parallax_jitter_px"] for part in (result.found, result.left)]

@@ -239,7 +239,7 @@ def test_two_workers_against_one(card: Path, finished: Finished) -> None:
     (sequence,) = scan_card(card, LoadSettings()).sequences
     spent: dict[str, list[Seconds]] = {"measure": [], "render": [], "with blur": []}
     for workers in (1, 2):
-        spent["render"].append(timed(partial(rendered, job, workers, 12)))
+        spent["render"].append(timed(partial(rendered, job, workers, 36)))
         spent["with blur"].append(timed(partial(rendered, blurred, workers, 12)))
         spent["measure"].append(timed(partial(look_through, sequence, card, workers)))
     # Two workers that hinder one another, by locks or by memory, take more processor time or gain less;

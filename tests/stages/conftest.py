@@ -1,9 +1,6 @@
-"""Fixtures of the stages: an executor, and one flight solved for many tests."""
+"""A flight solved once for many tests of the stages."""
 
 from __future__ import annotations
-
-from collections.abc import Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
 
 import pytest
 
@@ -18,13 +15,7 @@ from tests.stages.steady import (
 
 
 @pytest.fixture(scope="session")
-def executor() -> Iterator[Executor]:
-    with ThreadPoolExecutor(2) as pool:
-        yield pool
-
-
-@pytest.fixture(scope="session")
-def waypoint(executor: Executor) -> tuple[Flight, Stabilised, StageResult]:
+def waypoint() -> tuple[Flight, Stabilised, StageResult]:
     """Shake of 0.5 degrees, a step of 3 degrees, and a place that jitters by 1 % of the height."""
     flown = flight(STEP, place_jitter_m=0.7)
-    return flown, *solved(flown, executor)
+    return flown, *solved(flown)

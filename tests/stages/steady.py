@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Executor
 from dataclasses import dataclass, fields
 
 import cv2
@@ -100,12 +99,11 @@ def sequence(count: int = COUNT, **how: object) -> Sequence:
 
 def solved(
     flown: Flight,
-    executor: Executor,
     sequence_: Sequence | None = None,
     settings: StabiliseSettings = SETTINGS,
 ) -> tuple[Stabilised, StageResult]:
     frames = sequence_ or sequence(len(flown.orientations))
-    return stabilise(frames, flown.pairs, settings, SHAPE, OUT_WIDTH, PERIOD, executor)
+    return stabilise(frames, flown.pairs, settings, SHAPE, OUT_WIDTH, PERIOD)
 
 
 def rotations(vectors: np.ndarray) -> np.ndarray:

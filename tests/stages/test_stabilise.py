@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Executor
 from dataclasses import replace
 
 import numpy as np
@@ -102,24 +101,24 @@ def test_rows_tell_degrees_by_the_pilot_s_signs(waypoint: tuple[Flight, Stabilis
 
 
 @pytest.mark.parametrize(("place_jitter_m", "seed"), [(0.0, 1), (0.7, 2)])
-def test_orientation_error_of_straight_flights(place_jitter_m: float, seed: int, executor: Executor) -> None:
+def test_orientation_error_of_straight_flights(place_jitter_m: float, seed: int) -> None:
     flown = flight(np.full(SHORT, 30.0), place_jitter_m=place_jitter_m, seed=seed)
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
     assert out.crop_ratio >= 0.85 and least_margin_px(out) > 1.9
 
 
-def test_a_still_drone_over_level_ground(executor: Executor) -> None:
+def test_a_still_drone_over_level_ground() -> None:
     flown = flight(np.full(SHORT, 30.0), speed_m=0.0, relief_m=0.0)
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert result.applied["pairs_by_parallax"] == 0
     assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.1
 
 
-def test_an_orbit_of_360_degrees(executor: Executor) -> None:
+def test_an_orbit_of_360_degrees() -> None:
     yaw = np.linspace(0.0, 360.0, 41)
     flown = flight(yaw, place_jitter_m=0.3)
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert path_error_px(flown, out, result, list(range(41))) <= 0.25
     steady = -np.deg2rad(
         [[row[f"steady_{axis}_deg"] for axis in ("pitch", "yaw", "roll")] for row in result.frames]
@@ -129,9 +128,9 @@ def test_an_orbit_of_360_degrees(executor: Executor) -> None:
     assert least_margin_px(out) > 1.9
 
 
-def test_looking_straight_down_and_turning(executor: Executor) -> None:
+def test_looking_straight_down_and_turning() -> None:
     flown = flight(np.linspace(0.0, 80.0, SHORT), pitch_deg=-90.0, place_jitter_m=0.3)
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
     assert least_margin_px(out) > 1.9
 
@@ -147,12 +146,12 @@ def test_looking_straight_down_and_turning(executor: Executor) -> None:
         (-90.0, 0.0, 0.7),
     ],
 )
-def test_fields_and_marsh(pitch_deg: float, relief_m: float, speed_m: float, executor: Executor) -> None:
+def test_fields_and_marsh(pitch_deg: float, relief_m: float, speed_m: float) -> None:
     """Level or nearly level ground, seen by a drone whose place jitters by 1 % of its height."""
     flown = flight(
         np.full(SHORT, 30.0), pitch_deg=pitch_deg, relief_m=relief_m, speed_m=speed_m, place_jitter_m=0.7
     )
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
 
 
@@ -163,21 +162,21 @@ def test_fields_and_marsh(pitch_deg: float, relief_m: float, speed_m: float, exe
         {"relief_m": 0.0, "matches": 60, "wrong": 0.25},  # sea
     ],
 )
-def test_other_flights_at_one_percent_of_the_height(how: dict, executor: Executor) -> None:
+def test_other_flights_at_one_percent_of_the_height(how: dict) -> None:
     yaw = 30.0 + how.get("yaw_step_deg", 0.0) * np.arange(SHORT)
     rest = {key: value for key, value in how.items() if key != "yaw_step_deg"}
     flown = flight(yaw, speed_m=0.7, place_jitter_m=0.7, seed=11, **rest)
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert path_error_px(flown, out, result, list(range(SHORT))) <= 0.25
     assert out.crop_ratio >= 0.85 and least_margin_px(out) > 1.9
 
 
-def test_missing_frames_show_the_nearest_photo(executor: Executor) -> None:
+def test_missing_frames_show_the_nearest_photo() -> None:
     missing = (10, 11, 20)
     frames = sequence(missing=missing)
     assert shown_frames(frames)[9:13] == [9, 9, 12, 12]
     flown = flight(np.full(COUNT, 30.0), missing=missing)
-    out, result = solved(flown, executor, frames)
+    out, result = solved(flown, frames)
     there = [k for k in EVERY if k not in missing]
     assert out.rotation_rad.shape == (COUNT, 3)
     assert path_error_px(flown, out, result, there[:10]) <= 0.25  # the frames before the gap
@@ -186,15 +185,13 @@ def test_missing_frames_show_the_nearest_photo(executor: Executor) -> None:
     assert least_margin_px(out) > 1.9
 
 
-def blind_flight(
-    frames: Sequence, executor: Executor, blind: tuple[int, ...]
-) -> tuple[Flight, Stabilised, StageResult]:
+def blind_flight(frames: Sequence, blind: tuple[int, ...]) -> tuple[Flight, Stabilised, StageResult]:
     flown = flight(np.full(COUNT, 30.0), blind=blind)
-    return flown, *solved(flown, executor, frames)
+    return flown, *solved(flown, frames)
 
 
-def test_a_frame_that_matches_nothing_rests_on_its_neighbours(executor: Executor) -> None:
-    _, out, result = blind_flight(sequence(), executor, tuple(range(12)))
+def test_a_frame_that_matches_nothing_rests_on_its_neighbours() -> None:
+    _, out, result = blind_flight(sequence(), tuple(range(12)))
     states = [row["rests_on"] for row in result.frames]
     assert states[:12] == ["bridged"] * 12 and set(states[12:]) == {"features"}
     assert any("taken as not turning" in warning for warning in result.warnings)
@@ -204,19 +201,19 @@ def test_a_frame_that_matches_nothing_rests_on_its_neighbours(executor: Executor
     assert least_margin_px(out) > 1.9
 
 
-def test_a_lone_blind_frame_inside_a_flight_is_named(executor: Executor) -> None:
-    _, out, result = blind_flight(sequence(), executor, (15,))
+def test_a_lone_blind_frame_inside_a_flight_is_named() -> None:
+    _, out, result = blind_flight(sequence(), (15,))
     assert least_margin_px(out) > 1.9
     assert [k for k in EVERY if result.frames[k]["rests_on"] != "features"] == [15]
     assert result.frames[15]["rests_on"] == "bridged"
 
 
-def test_attitude_angles_fill_in(executor: Executor) -> None:
+def test_attitude_angles_fill_in() -> None:
     rng = np.random.default_rng(7)
     flown = flight(np.full(COUNT, 30.0), blind=tuple(range(12)))
     told = told_attitudes(flown, rng)
     frames = sequence(attitudes=told)
-    out, result = solved(flown, executor, frames)
+    out, result = solved(flown, frames)
     states = [row["rests_on"] for row in result.frames]
     assert states[:12] == ["attitude"] * 12 and set(states[12:]) == {"features"}
     assert any("attitude angles" in warning for warning in result.warnings)
@@ -224,7 +221,7 @@ def test_attitude_angles_fill_in(executor: Executor) -> None:
     assert path_error_px(flown, out, result, list(range(12))) < 2.0
 
 
-def test_where_nothing_matches_the_horizon_tells(executor: Executor) -> None:
+def test_where_nothing_matches_the_horizon_tells() -> None:
     """A bare horizon tells pitch and roll to a tenth of a px; the heading rests on the tags."""
     rng = np.random.default_rng(6)
     flown = flight(np.full(COUNT, 30.0), blind=tuple(EVERY))
@@ -240,7 +237,7 @@ def test_where_nothing_matches_the_horizon_tells(executor: Executor) -> None:
     seen = Flight(flown.orientations, pairs)
     errors = []
     for known, state in ((bare, "attitude"), (seen, "horizon")):
-        out, result = solved(known, executor, frames)
+        out, result = solved(known, frames)
         assert {row["rests_on"] for row in result.frames} == {state}
         assert (result.left["jitter_rms_px"] is None) == (state == "attitude")
         errors.append(path_error_px(known, out, result, EVERY))
@@ -248,9 +245,9 @@ def test_where_nothing_matches_the_horizon_tells(executor: Executor) -> None:
 
 
 @pytest.mark.parametrize("count", [1, 2, 3])
-def test_very_short_flights(count: int, executor: Executor) -> None:
+def test_very_short_flights(count: int) -> None:
     flown = flight(np.full(count, 30.0))
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert out.rotation_rad.shape == (count, 3) and np.isfinite(out.rotation_rad).all()
     assert 0.85 <= out.crop_ratio <= 1.0
     assert len(result.frames) == count
@@ -258,24 +255,24 @@ def test_very_short_flights(count: int, executor: Executor) -> None:
         assert np.array_equal(out.rotation_rad, np.zeros((count, 3)))
 
 
-def test_no_pairs_at_all(executor: Executor) -> None:
-    out, result = stabilise(sequence(10), [], SETTINGS, SHAPE, OUT_WIDTH, PERIOD, executor)
+def test_no_pairs_at_all() -> None:
+    out, result = stabilise(sequence(10), [], SETTINGS, SHAPE, OUT_WIDTH, PERIOD)
     assert np.max(np.abs(out.rotation_rad)) < 1e-6
     assert [row["rests_on"] for row in result.frames[1:]] == ["bridged"] * 9
     assert result.left["jitter_rms_px"] is None and "left.jitter_rms_px" in result.unmeasured
 
 
-def test_without_room_to_crop(executor: Executor) -> None:
+def test_without_room_to_crop() -> None:
     flown = flight(np.full(10, 30.0))
-    out, _ = solved(flown, executor, settings=StabiliseSettings(max_crop=0.0))
+    out, _ = solved(flown, settings=StabiliseSettings(max_crop=0.0))
     assert np.array_equal(out.rotation_rad, np.zeros((10, 3)))
     assert out.crop_ratio == pytest.approx(1.0, abs=1e-9)
 
 
-def test_focal_length_of_photos_that_do_not_tell_it(executor: Executor) -> None:
-    told = focal_length(sequence(), [], executor)
+def test_focal_length_of_photos_that_do_not_tell_it() -> None:
+    told = focal_length(sequence(), [])
     assert (told.px, told.told_by, told.tagged) == (FOCAL, "invented", True)
-    untold = focal_length(sequence_of(3), [], executor)
+    untold = focal_length(sequence_of(3), [])
     # common practice, no source: 73 degrees across
     assert np.rad2deg(2 * np.arctan(800.0 / untold.px)) == pytest.approx(73.0)
     assert untold.told_by.startswith("assumed") and untold.sigma_pct is None

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Executor
-
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -40,16 +38,16 @@ def bent_pair(pair: PairFigures, lens: Lens) -> PairFigures:
     return PairFigures(pair.i, pair.j, registration(here, there), pair.blocks, pair.registered)
 
 
-def test_a_lens_that_bends_is_told_and_straightened(executor: Executor) -> None:
+def test_a_lens_that_bends_is_told_and_straightened() -> None:
     told = LensDistortion(radial=(1.0, -0.06, 0.01, 0.0), told_by="invented")
     lens = Lens(told.radial)
     flown = flight(np.full(16, 30.0))
     bent = Flight(flown.orientations, [bent_pair(pair, lens) for pair in flown.pairs])
     frames = sequence(16)
-    out, result = stabilise(frames, bent.pairs, SETTINGS, SHAPE, OUT_WIDTH, PERIOD, executor, told)
+    out, result = stabilise(frames, bent.pairs, SETTINGS, SHAPE, OUT_WIDTH, PERIOD, told)
     assert path_error_px(flown, out, result, list(range(16))) <= 0.25
     assert result.applied["lens"] == "invented"
-    untold, _ = solved(bent, executor)
+    untold, _ = solved(bent)
     ignored = path_error_px(flown, untold, result, list(range(16)))
     assert ignored > 0.25  # seen: the lens matters
     # no point of the output's border leaves the photo, by the render's own map
@@ -66,10 +64,10 @@ def test_a_lens_that_bends_is_told_and_straightened(executor: Executor) -> None:
         check_inside(homography, (1920, 1080), WIDTH, HEIGHT, "frame", lens)
 
 
-def test_parallax_jitter_goes_where_all_ground_shares_it(executor: Executor) -> None:
+def test_parallax_jitter_goes_where_all_ground_shares_it() -> None:
     """A place that jitters by 1 % of the height over level ground, looking down; crop and border kept."""
     flown = flight(np.full(40, 30.0), pitch_deg=-90.0, relief_m=3.0, place_jitter_m=0.7)
-    out, result = solved(flown, executor)
+    out, result = solved(flown)
     assert out.similarity is not None and result.applied["similarity"] is True
     assert result.found["parallax_jitter_px"] > 15.0
     assert result.left["parallax_jitter_px"] < 0.3 * result.found["parallax_jitter_px"]
@@ -78,24 +76,24 @@ def test_parallax_jitter_goes_where_all_ground_shares_it(executor: Executor) -> 
     assert path_error_px(flown, out, result, list(range(40))) <= 0.25
 
 
-def test_a_steady_place_is_left_alone(executor: Executor) -> None:
-    out, result = solved(flight(np.full(20, 30.0)), executor)
+def test_a_steady_place_is_left_alone() -> None:
+    out, result = solved(flight(np.full(20, 30.0)))
     assert out.similarity is None
     assert result.left["parallax_jitter_px"] == result.found["parallax_jitter_px"]
 
 
 def test_strength_is_the_share_of_the_shake_taken_out(
-    waypoint: tuple[Flight, Stabilised, StageResult], executor: Executor
+    waypoint: tuple[Flight, Stabilised, StageResult],
 ) -> None:
     flown, whole, _ = waypoint
-    half, result = solved(flown, executor, settings=StabiliseSettings(strength=0.5))
+    half, result = solved(flown, settings=StabiliseSettings(strength=0.5))
     assert half.crop_ratio > whole.crop_ratio
     assert least_margin_px(half) > 1.9
     left, found = result.left["jitter_rms_px"], result.found["jitter_rms_px"]
     assert left is not None and found is not None
     # found is told at the crop of each run
     assert left == pytest.approx(0.5 * found, rel=0.1)
-    none, _ = solved(flown, executor, settings=StabiliseSettings(strength=0.0))
+    none, _ = solved(flown, settings=StabiliseSettings(strength=0.0))
     assert np.array_equal(none.rotation_rad, np.zeros((COUNT, 3)))
 
 
@@ -104,14 +102,12 @@ def heading_deg(out: Stabilised, flown: Flight) -> np.ndarray:
     return np.rad2deg(np.unwrap(np.arctan2(steady[:, 2, 0], steady[:, 2, 1])))
 
 
-def test_a_turn_is_eased_or_kept(
-    waypoint: tuple[Flight, Stabilised, StageResult], executor: Executor
-) -> None:
+def test_a_turn_is_eased_or_kept(waypoint: tuple[Flight, Stabilised, StageResult]) -> None:
     flown, eased, result = waypoint
     (turn,) = result.applied["waypoints"]
     assert turn["frame"] == COUNT // 2
     assert turn["heading_change_deg"] == pytest.approx(3.0, abs=0.8)
-    kept, _ = solved(flown, executor, settings=StabiliseSettings(turns="keep"))
+    kept, _ = solved(flown, settings=StabiliseSettings(turns="keep"))
     assert np.max(np.abs(np.diff(heading_deg(eased, flown)))) < 0.3
     steps = np.diff(heading_deg(kept, flown))
     assert int(np.argmax(steps)) == COUNT // 2 - 1
@@ -132,15 +128,15 @@ def attitudes_of(flown: Flight, rng: np.random.Generator, off_deg: float) -> lis
     return told
 
 
-def test_a_horizon_that_leans_is_levelled(executor: Executor) -> None:
+def test_a_horizon_that_leans_is_levelled() -> None:
     flown = flight(np.full(20, 30.0))
     lean = Rotation.from_rotvec([0.0, 0.0, np.deg2rad(-2.0)]).as_matrix()
     flown = Flight(lean @ flown.orientations, flown.pairs)  # matches tell turns alone, not which way is up
     pairs = [turned_pair(pair, -2.0) for pair in flown.pairs]
     flown = Flight(flown.orientations, pairs)
     frames = sequence(20, attitudes=attitudes_of(flown, np.random.default_rng(0), 0.3))
-    as_flown, _ = solved(flown, executor, frames)
-    level, result = solved(flown, executor, frames, StabiliseSettings(level_horizon=True))
+    as_flown, _ = solved(flown, frames)
+    level, result = solved(flown, frames, StabiliseSettings(level_horizon=True))
 
     def lean_deg(out: Stabilised) -> np.ndarray:
         steady = np.swapaxes(rotations(out.rotation_rad), 1, 2) @ flown.orientations
@@ -163,12 +159,10 @@ def turned_pair(pair: PairFigures, roll_deg: float) -> PairFigures:
     return PairFigures(pair.i, pair.j, registration(here, there), pair.blocks, pair.registered)
 
 
-def test_no_roll_no_level_horizon(
-    waypoint: tuple[Flight, Stabilised, StageResult], executor: Executor
-) -> None:
+def test_no_roll_no_level_horizon(waypoint: tuple[Flight, Stabilised, StageResult]) -> None:
     flown, _, result = waypoint
     assert result.found["horizon_tilt_deg"] is None and "found.horizon_tilt_deg" in result.unmeasured
-    _, asked = solved(flown, executor, settings=StabiliseSettings(level_horizon=True))
+    _, asked = solved(flown, settings=StabiliseSettings(level_horizon=True))
     assert any("horizon could not be held level" in warning for warning in asked.warnings)
 
 
