@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from pipeline import run
 from pipeline.cli import app
 from pipeline.errors import EvenflightError
-from pipeline.workshop import Outcome
+from pipeline.run import commands
+from pipeline.run.workshop import Outcome
 from tests.small_photos import write_jpeg
 
 PHOTOS = 12
@@ -63,15 +63,15 @@ def calls(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[dict[str, Any
         noted.append({"folder": folder, "settings": names[-1].settings, "names": names[:-1], **more})
         return outcome
 
-    monkeypatch.setattr(run, "run_card", run_card)
-    monkeypatch.setattr(run, "run_stage", again)
-    monkeypatch.setattr(run, "regrade", again)
+    monkeypatch.setattr(commands, "run_card", run_card)
+    monkeypatch.setattr(commands, "run_stage", again)
+    monkeypatch.setattr(commands, "regrade", again)
 
     def proof(folder: Path, configured: Any, *, progress: Any, **more: Any) -> Path:
         noted.append({"folder": folder, "settings": configured.settings, "proof": True, **more})
         return tmp_path / "a sheet.png"
 
-    monkeypatch.setattr(run, "proof", proof)
+    monkeypatch.setattr(commands, "proof", proof)
     return noted
 
 
@@ -262,7 +262,7 @@ def test_work_that_cannot_be_done_is_status_1(
     def fail(*_: Any, **__: Any) -> list[Outcome]:
         raise EvenflightError("no photo of the flight can be opened")
 
-    monkeypatch.setattr(run, "run_card", fail)
+    monkeypatch.setattr(commands, "run_card", fail)
     shown = evenflight("run", card, "-o", tmp_path / "out")
     assert shown.exit_code == 1
     assert shown.stderr.splitlines()[-1] == "evenflight: no photo of the flight can be opened"
@@ -274,7 +274,7 @@ def test_an_interruption_is_told_without_a_traceback(
     def interrupt(*_: Any, **__: Any) -> list[Outcome]:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(run, "run_card", interrupt)
+    monkeypatch.setattr(commands, "run_card", interrupt)
     shown = evenflight("run", card, "-o", tmp_path / "out")
     assert shown.exit_code == 130
     assert "interrupted" in shown.stderr and "Traceback" not in shown.stderr
@@ -284,7 +284,7 @@ def test_a_mistake_of_ours_is_not_hidden(card: Path, tmp_path: Path, monkeypatch
     def mistake(*_: Any, **__: Any) -> list[Outcome]:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(run, "run_card", mistake)
+    monkeypatch.setattr(commands, "run_card", mistake)
     assert isinstance(evenflight("run", card, "-o", tmp_path / "out").exception, ZeroDivisionError)
 
 

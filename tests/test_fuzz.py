@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError, PhotoError, UsageError
-from pipeline.outputs import read_corrections
 from pipeline.photo.metadata import read_facts
 from pipeline.photo.opening import open_photo
 from pipeline.photo.structure import structure_trouble
 from pipeline.planning.waypoints import parse_waypoints
 from pipeline.render.grades import load_grade, read_cdl
+from pipeline.run.outputs import read_corrections
 from pipeline.settings import load_settings
 from tests.small_photos import write_dng, write_jpeg
 

@@ -22,7 +22,7 @@ LEVELS = (
     ("stages", "render"),
     ("report",),
     ("planning",),
-    ("run", "job", "diagnosing", "onsite", "rendering", "proofs", "workshop", "plan", "outputs"),
+    ("run",),
     ("demo",),
     ("console",),
     ("cli",),

@@ -24,8 +24,8 @@ from pipeline.cli.common import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.run.workshop import Outcome
     from pipeline.settings import Configured
-    from pipeline.workshop import Outcome
 
 
 @app.command("list")
@@ -108,9 +108,9 @@ def regrade(
     """Render a sequence again with another grade, from its corrections, without measuring."""
     from json import dumps
 
-    from pipeline import run as job
     from pipeline.console.outcomes import print_file
     from pipeline.console.terminal import Terminal
+    from pipeline.run import commands as job
 
     # A grade that is named holds for the whole video, whatever points an earlier render had.
     whole = [] if grade is None else ["encode.grade_points=[]"]
@@ -154,8 +154,8 @@ def stage(
     executor: ExecutorOption = None,
 ) -> None:
     """Do one stage of a sequence again, with other settings."""
-    from pipeline import run as job
     from pipeline.console.terminal import Terminal
+    from pipeline.run import commands as job
 
     configured = configured_by(config, set_)
     with Terminal() as progress:
@@ -262,8 +262,8 @@ def _run_card(
     workers: int | None,
     executor: str | None = None,
 ) -> list[Outcome]:
-    from pipeline import run as job
     from pipeline.console.terminal import Terminal
+    from pipeline.run import commands as job
 
     with Terminal() as progress:
         return job.run_card(

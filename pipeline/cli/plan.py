@@ -99,8 +99,8 @@ def plan(
     """Work out the next flight: time, exposure, course, turns. Photographic numbers, no clearance to fly."""
     from pipeline.console.plan import print_plan
     from pipeline.console.terminal import print_json
-    from pipeline.plan import plan_for
     from pipeline.planning.told import facts
+    from pipeline.run.plan import plan_for
 
     planned, origin = plan_for(
         waypoints,

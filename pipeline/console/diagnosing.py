@@ -9,7 +9,7 @@ from pipeline.console.findings import diagnosis_facts, print_diagnosis, print_fr
 from pipeline.console.terminal import Terminal, print_json, say
 
 if TYPE_CHECKING:
-    from pipeline.onsite import OnSite
+    from pipeline.run.onsite import OnSite
     from pipeline.settings import Configured
 
 
@@ -17,11 +17,11 @@ def diagnose_folder_here(
     place: Path, configured: Configured, frame: int | None, to: Path | None, card: Path | None, json: bool
 ) -> None:
     """Print the diagnosis of a finished sequence, or everything known of one frame of it."""
-    from pipeline.diagnosing import evidence_of, frame_facts, frame_pictures
     from pipeline.errors import UsageError
-    from pipeline.outputs import Folder, card_of
     from pipeline.report.diagnose import diagnose
-    from pipeline.run import settings_now
+    from pipeline.run.commands import settings_now
+    from pipeline.run.diagnosing import evidence_of, frame_facts, frame_pictures
+    from pipeline.run.outputs import Folder, card_of
 
     folder = Folder(place)
     settings = settings_now(folder, configured).settings
@@ -56,7 +56,7 @@ def diagnose_card_here(
     from rich.console import Console
 
     from pipeline.errors import UsageError
-    from pipeline.onsite import diagnosed_card
+    from pipeline.run.onsite import diagnosed_card
 
     with (
         Terminal() as progress,
@@ -82,8 +82,8 @@ def diagnose_card_here(
 
 
 def _frame_on_site(card: Path, one: OnSite, configured: Configured, frame: int, to: Path, json: bool) -> None:
-    from pipeline.diagnosing import frame_facts, frame_pictures
-    from pipeline.run import refuse_on_card
+    from pipeline.run.commands import refuse_on_card
+    from pipeline.run.diagnosing import frame_facts, frame_pictures
 
     facts = frame_facts(one.evidence, one.diagnosis, frame)
     refuse_on_card(to, card)

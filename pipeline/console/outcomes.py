@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipeline.demo.check import Check
-    from pipeline.workshop import Outcome
+    from pipeline.run.workshop import Outcome
 
 
 def outcome_facts(outcomes: list[Outcome]) -> list[dict[str, Any]]:

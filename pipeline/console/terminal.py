@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 class Terminal:
-    """Progress of a job on stderr (`pipeline.workshop.Progress`): one bar for each sequence and step."""
+    """Progress of a job on stderr (`pipeline.run.workshop.Progress`): one bar for each sequence and step."""
 
     def __init__(self) -> None:
         self._console = Console(stderr=True)

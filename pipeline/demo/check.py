@@ -44,7 +44,7 @@ class Check:
 
 
 class Outcome(Protocol):
-    """What is needed of `pipeline.workshop.Outcome`."""
+    """What is needed of `pipeline.run.workshop.Outcome`."""
 
     folder: Path
     videos: list[Path]

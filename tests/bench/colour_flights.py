@@ -22,13 +22,13 @@ from pipeline.corrections import Corrections
 from pipeline.demo import ground, view
 from pipeline.demo.flight import Exposure, FlightSpec, FrameTruth, fly
 from pipeline.demo.sensor import COLOUR_MATRIX_A, COLOUR_MATRIX_D65, scene_to_camera
-from pipeline.job import run_sequence
 from pipeline.measure.highpass import slow_part
-from pipeline.outputs import Folder, read_corrections
 from pipeline.parallel import default_workers, local_executor
 from pipeline.report.schema import Report, read_report
+from pipeline.run.job import run_sequence
+from pipeline.run.outputs import Folder, read_corrections
+from pipeline.run.workshop import Workshop
 from pipeline.settings import load_settings
-from pipeline.workshop import Workshop
 from tests.bench.flights import written_flight
 from tests.reference import colour_science
 from tests.watching import Quiet

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.onsite import diagnosed_card
+from pipeline.run.onsite import diagnosed_card
 from pipeline.settings import load_settings
 from tests.bench.bad_flights import CERTAIN, bad_cases, clean_cases
 from tests.bench.spoiled_flight import Case, with_card

@@ -130,7 +130,7 @@ def test_a_full_disk_is_one_sentence_and_costs_nothing_made(
     out = small_disk / "out"
     # past the estimate that refuses to begin, as if another program had filled the disk meanwhile
     started = command(card, out)
-    started[2] = "import pipeline.run as r; r._refuse_full_disk = lambda *a: None\n" + started[2]
+    started[2] = "import pipeline.run.commands as r; r._refuse_full_disk = lambda *a: None\n" + started[2]
     ballast = fill(small_disk, leave_kb * 1024)
     done = subprocess.run(started, capture_output=True, text=True)
     said = [line for line in done.stderr.splitlines() if line.startswith("evenflight:")]

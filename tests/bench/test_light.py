@@ -36,7 +36,7 @@ from pipeline.measure.proxy import make_proxy
 from pipeline.measure.video import frames_of, measure_clip
 from pipeline.parallel import default_workers, local_executor
 from pipeline.photo.opening import open_photo
-from pipeline.run import run_card
+from pipeline.run.commands import run_card
 from pipeline.sequence import Sequence
 from pipeline.settings import DeflickerSettings, LoadSettings, configs_dir, load_settings
 from pipeline.stages.balance import usual_neutral

@@ -30,9 +30,9 @@ from pipeline.geometry.rotation import log
 from pipeline.measure.motion import jitter_rms_px
 from pipeline.measure.tags import told_attitude
 from pipeline.measure.video import measure_clip
-from pipeline.outputs import read_corrections
 from pipeline.report.schema import read_report
-from pipeline.run import run_card
+from pipeline.run.commands import run_card
+from pipeline.run.outputs import read_corrections
 from pipeline.sequence import Sequence
 from pipeline.settings import load_settings
 from tests.bench.flights import written_flight

@@ -26,14 +26,14 @@ from pipeline.card.scan import scan_card
 from pipeline.demo.flight import Exposure, FlightSpec, FrameTruth, fly
 from pipeline.demo.view import expose
 from pipeline.demo.world import World, saltmere
-from pipeline.job import Workshop, run_sequence
 from pipeline.measure.speed import speed_uneven_pct
-from pipeline.outputs import Folder, read_corrections
 from pipeline.parallel import local_executor
 from pipeline.render.flow import LEAST_FOLLOWED, LEAST_KNOWN, Flows, between, compare, grey
 from pipeline.render.shutter import added_share, smear, velocity
 from pipeline.render.timing import plan_video
 from pipeline.report.schema import read_report
+from pipeline.run.job import Workshop, run_sequence
+from pipeline.run.outputs import Folder, read_corrections
 from pipeline.settings import load_settings
 from tests.bench.flights import written_flight
 from tests.watching import Quiet

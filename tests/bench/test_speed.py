@@ -34,7 +34,6 @@ import rawpy
 from pipeline.card.scan import scan_card
 from pipeline.colour.grade import Grading
 from pipeline.measure.look import look_and_compare
-from pipeline.outputs import read_corrections
 from pipeline.parallel import default_workers, local_executor
 from pipeline.render.delivery import exact_rate, load_delivery
 from pipeline.render.grades import load_grade
@@ -42,6 +41,7 @@ from pipeline.render.produce import RenderJob, rendered_frames
 from pipeline.render.shutter import plan_shutter
 from pipeline.render.timing import plan_video
 from pipeline.render.writer import Stamp, ffmpeg_command
+from pipeline.run.outputs import read_corrections
 from pipeline.sequence import Sequence
 from pipeline.settings import EncodeSettings, LoadSettings
 from tests.bench.flights import TWELVE_MEGAPIXELS, written_flight

@@ -13,7 +13,7 @@ import av
 import pytest
 
 from pipeline.report.schema import read_report
-from pipeline.run import run_card
+from pipeline.run.commands import run_card
 from pipeline.settings import load_settings
 from tests.mosaicked import write_mosaicked
 from tests.watching import Quiet, digests

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from pipeline.geometry.field import MARGIN_PX, Field, clearance
-from pipeline.outputs import read_corrections
 from pipeline.report.schema import read_report
-from pipeline.run import run_card
+from pipeline.run.commands import run_card
+from pipeline.run.outputs import read_corrections
 from pipeline.settings import load_settings
 from tests.small_flight import write_small_flight
 from tests.small_photos import tag

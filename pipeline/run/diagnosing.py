@@ -13,11 +13,11 @@ from pipeline.corrections import Corrections
 from pipeline.errors import EvenflightError, PhotoError, UsageError
 from pipeline.measure import store
 from pipeline.measure.store import Measurements
-from pipeline.outputs import Folder, listed_outputs, read_corrections
 from pipeline.render.timing import photos_per_second
 from pipeline.report.diagnose import Diagnosis, diagnose
 from pipeline.report.evidence import Evidence, StageFacts, gather
 from pipeline.report.schema import STAGES, Report, Stage, read_report, write_text
+from pipeline.run.outputs import Folder, listed_outputs, read_corrections
 from pipeline.stages.result import StageResult
 
 if TYPE_CHECKING:

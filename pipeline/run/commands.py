@@ -10,20 +10,20 @@ from typing import Any
 from pipeline.card.scan import scan_card
 from pipeline.cluster import workplace
 from pipeline.colour.cdl import CDL_FORMS, cdl_text
-from pipeline.diagnosing import write_diagnosis
 from pipeline.errors import EvenflightError, UsageError
-from pipeline.job import LEAST_PHOTOS, run_sequence
-from pipeline.outputs import Folder, card_of, locked, read_corrections
 from pipeline.parallel import default_workers
-from pipeline.proofs import compare_grades, write_preview
 from pipeline.render.delivery import Delivery, load_deliveries
 from pipeline.render.grades import load_grade, load_grading
-from pipeline.rendering import refuse_enlarging, render
 from pipeline.report.html import write_page
 from pipeline.report.schema import STAGES, read_report, write_text
+from pipeline.run.diagnosing import write_diagnosis
+from pipeline.run.job import LEAST_PHOTOS, run_sequence
+from pipeline.run.outputs import Folder, card_of, locked, read_corrections
+from pipeline.run.proofs import compare_grades, write_preview
+from pipeline.run.rendering import refuse_enlarging, render
+from pipeline.run.workshop import Outcome, Progress, Workshop
 from pipeline.sequence import Sequence
 from pipeline.settings import Configured, nearest
-from pipeline.workshop import Outcome, Progress, Workshop
 
 __all__ = ["Outcome", "Progress", "expectation", "regrade", "run_card", "run_stage"]
 

@@ -12,9 +12,9 @@ import pytest
 
 from pipeline.errors import EvenflightError, UsageError
 from pipeline.report.schema import read_report
-from pipeline.run import run_card
+from pipeline.run.commands import run_card
+from pipeline.run.workshop import Outcome
 from pipeline.settings import load_settings
-from pipeline.workshop import Outcome
 from tests.small_flight import write_small_flight
 from tests.small_photos import CAMERA, exif_time, tag
 from tests.watching import Quiet

@@ -8,16 +8,16 @@ from typing import Any
 
 from pipeline.corrections import Corrections
 from pipeline.fingerprint import fingerprint
-from pipeline.outputs import Folder, listed_outputs
 from pipeline.render.delivery import Delivery, load_deliveries
 from pipeline.render.framing import framed
 from pipeline.render.grades import load_grading
 from pipeline.render.timing import plan_video
 from pipeline.report.schema import read_report, write_report
+from pipeline.run.outputs import Folder, listed_outputs
+from pipeline.run.workshop import SOLVE_VERSION, Outcome, Workshop
 from pipeline.sequence import Sequence as Flight
 from pipeline.settings import Configured
 from pipeline.stages.encode import encode, output_size
-from pipeline.workshop import SOLVE_VERSION, Outcome, Workshop
 
 
 def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Outcome) -> None:

@@ -13,14 +13,14 @@ import pytest
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import UsageError
 from pipeline.measure.video import frames_of
-from pipeline.outputs import Folder
 from pipeline.parallel import local_executor
-from pipeline.proofs import TILE_PX, compare_grades, write_preview
 from pipeline.render.sheet import GAP_PX
 from pipeline.report.schema import write_text
+from pipeline.run.outputs import Folder
+from pipeline.run.proofs import TILE_PX, compare_grades, write_preview
+from pipeline.run.workshop import Workshop
 from pipeline.sequence import Frame, Sequence
 from pipeline.settings import Configured, EncodeSettings, Settings
-from pipeline.workshop import Workshop
 from tests.watching import Quiet
 
 WIDTH, HEIGHT, COUNT = 480, 360, 6

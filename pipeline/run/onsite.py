@@ -15,20 +15,20 @@ from pathlib import Path
 from pipeline.card.scan import scan_card
 from pipeline.cluster import workplace
 from pipeline.corrections import Corrections
-from pipeline.diagnosing import evidence_of_pictures
 from pipeline.errors import EvenflightError, UsageError
-from pipeline.job import SOLVING, Solution, amended, take_measurements, view_of
-from pipeline.outputs import Folder
 from pipeline.render.timing import photos_per_second
 from pipeline.report.diagnose import Diagnosis, diagnose
 from pipeline.report.evidence import Evidence
 from pipeline.report.schema import Stage
-from pipeline.run import choose
+from pipeline.run.commands import choose
+from pipeline.run.diagnosing import evidence_of_pictures
+from pipeline.run.job import SOLVING, Solution, amended, take_measurements, view_of
+from pipeline.run.outputs import Folder
+from pipeline.run.workshop import Progress, Workshop
 from pipeline.sequence import Sequence
 from pipeline.settings import Configured
 from pipeline.stages.load import load
 from pipeline.stages.result import StageResult
-from pipeline.workshop import Progress, Workshop
 
 BASELINES = (1, 2)
 """How many photos apart frames are compared: enough to name causes, though not to mend them."""

@@ -12,8 +12,8 @@ from typer.testing import CliRunner, Result
 from pipeline.cli import app
 from pipeline.corrections import Corrections
 from pipeline.errors import UsageError
-from pipeline.plan import flown_place, read_flown, read_waypoints
 from pipeline.report.schema import write_text
+from pipeline.run.plan import flown_place, read_flown, read_waypoints
 from pipeline.stages.result import StageResult
 from tests.report.invented import put
 from tests.small_photos import tag, write_jpeg

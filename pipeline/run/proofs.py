@@ -11,7 +11,6 @@ import numpy as np
 from pipeline.colour.grade import Grade
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import UsageError
-from pipeline.outputs import Folder
 from pipeline.parallel import ordered_map
 from pipeline.photo.opening import open_photo
 from pipeline.render.compose import finish, render_working
@@ -22,8 +21,9 @@ from pipeline.render.preview import PreviewJob, preview_frame, shrunk
 from pipeline.render.sheet import Picture, contact_sheet, eight_bits
 from pipeline.render.timing import plan_video
 from pipeline.render.writer import Stamp, VideoWriter
+from pipeline.run.outputs import Folder
+from pipeline.run.workshop import Workshop
 from pipeline.sequence import Sequence
-from pipeline.workshop import Workshop
 
 TILE_PX = 480
 PREVIEW_PX = 640

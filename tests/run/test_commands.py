@@ -17,9 +17,9 @@ from pipeline.errors import EvenflightError, UsageError
 from pipeline.geometry.camera import corner_rays
 from pipeline.geometry.rotation import exp
 from pipeline.report.schema import STAGES, read_report
-from pipeline.run import regrade, run_card, run_stage
+from pipeline.run.commands import regrade, run_card, run_stage
+from pipeline.run.workshop import Outcome
 from pipeline.settings import load_settings
-from pipeline.workshop import Outcome
 from tests.watching import Quiet, digests
 
 PHOTOS = 16

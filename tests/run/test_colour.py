@@ -12,9 +12,9 @@ from pipeline.demo.card import write_flights
 from pipeline.demo.flight import FlightSpec
 from pipeline.demo.sensor import Sensor, hot_glow
 from pipeline.errors import UsageError
-from pipeline.outputs import read_corrections
 from pipeline.report.schema import Report, read_report
-from pipeline.run import run_card, run_stage
+from pipeline.run.commands import run_card, run_stage
+from pipeline.run.outputs import read_corrections
 from pipeline.settings import load_settings
 from tests.watching import Quiet
 

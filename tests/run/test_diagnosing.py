@@ -15,9 +15,9 @@ import pipeline.report
 from pipeline.cli import app
 from pipeline.demo.card import write_flights
 from pipeline.demo.flight import FlightSpec
-from pipeline.diagnosing import write_diagnosis
-from pipeline.outputs import Folder
-from pipeline.run import run_card
+from pipeline.run.commands import run_card
+from pipeline.run.diagnosing import write_diagnosis
+from pipeline.run.outputs import Folder
 from pipeline.settings import load_settings
 from tests.watching import Quiet, digests
 

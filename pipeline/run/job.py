@@ -15,7 +15,6 @@ import numpy as np
 from pipeline.colour.display import srgb_camera
 from pipeline.colour.highlights import common_white
 from pipeline.corrections import Corrections, FrameCorrection, LensDistortion
-from pipeline.diagnosing import write_diagnosis
 from pipeline.errors import EvenflightError
 from pipeline.fingerprint import fingerprint, photos_fingerprint
 from pipeline.geometry.framing import view_shape
@@ -28,19 +27,21 @@ from pipeline.measure.look import Look, PairFigures, look_and_compare
 from pipeline.measure.pairs import BASELINES
 from pipeline.measure.store import Measurements
 from pipeline.measure.turning import shown_frames
-from pipeline.outputs import (
+from pipeline.parallel import single_threaded
+from pipeline.photo.lens import sequence_lens
+from pipeline.render.delivery import Delivery, load_deliveries
+from pipeline.render.timing import photos_per_second
+from pipeline.report.html import write_page
+from pipeline.report.schema import Stage, write_report, write_text
+from pipeline.run.diagnosing import write_diagnosis
+from pipeline.run.outputs import (
     Folder,
     finished,
     read_corrections,
     relative_card,
 )
-from pipeline.parallel import single_threaded
-from pipeline.photo.lens import sequence_lens
-from pipeline.render.delivery import Delivery, load_deliveries
-from pipeline.render.timing import photos_per_second
-from pipeline.rendering import render
-from pipeline.report.html import write_page
-from pipeline.report.schema import Stage, write_report, write_text
+from pipeline.run.rendering import render
+from pipeline.run.workshop import SOLVE_VERSION, Outcome, Workshop
 from pipeline.sequence import Sequence
 from pipeline.settings import Settings
 from pipeline.stages.balance import Balanced, balance, usual_neutral
@@ -49,7 +50,6 @@ from pipeline.stages.encode import output_size
 from pipeline.stages.load import load
 from pipeline.stages.result import StageResult
 from pipeline.stages.stabilise import Stabilised, stabilise
-from pipeline.workshop import SOLVE_VERSION, Outcome, Workshop
 
 LEAST_PHOTOS = 3
 SOLVING: tuple[Stage, ...] = ("balance", "deflicker", "stabilise")

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import EvenflightError
-from pipeline.outputs import Folder, locked
-from pipeline.run import run_card
+from pipeline.run.commands import run_card
+from pipeline.run.outputs import Folder, locked
 from pipeline.settings import load_settings
 from tests.small_flight import write_small_flight
 from tests.watching import Quiet, digests
@@ -229,7 +229,7 @@ def test_a_disk_without_room_is_told_before_the_work(
     card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     usage = shutil.disk_usage(tmp_path)._replace(free=1_000_000)
-    monkeypatch.setattr("pipeline.run.disk_usage", lambda path: usage)
+    monkeypatch.setattr("pipeline.run.commands.disk_usage", lambda path: usage)
     with pytest.raises(EvenflightError, match=r"MB more, and the disk of .* has 1 MB free"):
         run_card(card, tmp_path / "out", load_settings(None, []), sequence=None, progress=Quiet())
     assert not list(tmp_path.rglob("*.json"))

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from pipeline.errors import EvenflightError, UsageError
-from pipeline.outputs import Folder, card_of
 from pipeline.photo.metadata import read_facts
 from pipeline.planning.advice import plan_flight
 from pipeline.planning.figures import Plan
@@ -20,6 +19,7 @@ from pipeline.planning.wishes import metered_of, place_of, seconds_of, wished
 from pipeline.report.metrics import load_limits
 from pipeline.report.schema import Report, read_report
 from pipeline.report.shown import shown_video
+from pipeline.run.outputs import Folder, card_of
 
 _LARGEST_FILE = 20_000_000
 _LEAST_PLACES = 3
