@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import cv2
@@ -350,14 +351,18 @@ def angle_between(first: Floats, second: Floats) -> float:
     return float(2.0 * np.arcsin(min(np.linalg.norm(first - second) / np.sqrt(8.0), 1.0)))
 
 
+@lru_cache(maxsize=4096)
 def attitude(yaw_deg: float, pitch_deg: float, roll_deg: float) -> Floats:
     """Return the rotation (3, 3) from world axes (east, north, up) to camera axes (right, down, forward).
 
-    Yaw is clockwise from north, pitch up from the horizon, roll clockwise as the pilot sees it.
+    Yaw is clockwise from north, pitch up from the horizon, roll clockwise as the pilot sees it. The array is
+    read-only: each of the many pairs of a photo asks for it again.
     """
     level = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
     yaw, pitch, roll = np.deg2rad([yaw_deg, pitch_deg, roll_deg])
     turn = exp(np.array([0.0, -yaw, 0.0]))
     raise_ = exp(np.array([-pitch, 0.0, 0.0]))
     bank = exp(np.array([0.0, 0.0, -roll]))
-    return np.asarray(bank @ raise_ @ turn @ level)
+    rotation = np.asarray(bank @ raise_ @ turn @ level)
+    rotation.setflags(write=False)
+    return rotation

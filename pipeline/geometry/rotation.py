@@ -42,11 +42,11 @@ def log(matrices: Floats) -> Floats:
 
 def cross_matrix(vectors: Floats) -> Floats:
     """Return the matrices (..., 3, 3) that take the cross product with vectors (..., 3) from the left."""
+    crossed = np.zeros((*vectors.shape, 3))
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
-    zero = np.zeros_like(x)
-    return np.stack(
-        [np.stack([zero, -z, y], -1), np.stack([z, zero, -x], -1), np.stack([-y, x, zero], -1)], axis=-2
-    )
+    crossed[..., 2, 1], crossed[..., 0, 2], crossed[..., 1, 0] = x, y, z
+    crossed[..., 1, 2], crossed[..., 2, 0], crossed[..., 0, 1] = -x, -y, -z
+    return crossed
 
 
 def huber_weights(residuals: Floats, scale: float) -> Floats:
