@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.corrections import Corrections, FrameCorrection
@@ -246,6 +246,7 @@ def test_an_edited_look_up_table_is_read_or_refused(
 @pytest.mark.parametrize(("whole", "name"), [(LINE, "course.geojson"), (TABLE, "course.csv")])
 @few
 @given(changes=text_changes)
+@example(changes=[(0.5625, 2, ""), (0.578125, 1, "")])  # a longitude beyond 180 degrees
 def test_an_edited_course_is_read_or_refused(
     whole: str, name: str, changes: list[tuple[float, int, str]]
 ) -> None:

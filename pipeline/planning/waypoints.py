@@ -228,8 +228,13 @@ def _waypoint(
             raise UsageError(f"{place}: the {what} is {shown}, and must be a number from {low:g} to {high:g}")
         numbers[what] = number
     assert numbers["latitude"] is not None and numbers["longitude"] is not None
+    east = numbers["longitude"]
     return Waypoint(
-        numbers["latitude"], numbers["longitude"], numbers["height"], numbers["heading"], numbers["pitch"]
+        numbers["latitude"],
+        east if east <= 180.0 else east - 360.0,  # some count longitudes round to 360
+        numbers["height"],
+        numbers["heading"],
+        numbers["pitch"],
     )
 
 

@@ -151,3 +151,9 @@ def test_every_course_makes_a_plan(points: list[Any], origin: tuple[float, float
     assert plan.timing.speed_m_s is not None and plan.timing.speed_m_s > 0.0
     for values in (path.places_m, path.heading_deg, path.pitch_deg):
         assert len(values) == 60 and (abs(values) < 1e6).all()
+
+
+def test_longitudes_counted_round_to_360_are_those_counted_from_minus_180() -> None:
+    round_to_360 = parse_waypoints("latitude,longitude\n54.0,357.0\n54.0,357.01\n", "a.csv")
+    from_minus_180 = parse_waypoints("latitude,longitude\n54.0,-3.0\n54.0,-2.99\n", "a.csv")
+    assert [p.longitude_deg for p in round_to_360] == pytest.approx([p.longitude_deg for p in from_minus_180])
