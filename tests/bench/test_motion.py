@@ -36,7 +36,7 @@ from pipeline.run.outputs import read_corrections
 from pipeline.sequence import Sequence
 from pipeline.settings import load_settings
 from tests.bench.flights import written_flight
-from tests.bench.motion_flights import FLIGHTS, OPEN_SEA
+from tests.bench.motion_flights import COAST, FLIGHTS, OPEN_SEA
 from tests.watching import Quiet
 
 JITTER_PX = 0.25  # design, section 9
@@ -188,7 +188,9 @@ def measured(name: str, folder: Path, truth: dict[str, Any] | None) -> Row:
         period = min(period, len(truth["frames"]) / 2)
         before, after = jitter_against_truth(truth["frames"], corrections, period)
         floor = tags_floor_px(folder, truth["frames"], period)
-        bound = JITTER_PX if name != OPEN_SEA or floor is None else ABOVE_FLOOR * floor
+        bound = JITTER_PX
+        if floor is not None and name in (OPEN_SEA, COAST):
+            bound = ABOVE_FLOOR * floor if name == OPEN_SEA else floor
     thumbnails = folder / "work" / "thumbs"
     pictures = [iio.imread(thumbnails / f"{frame.shown:05d}.jpg") for frame in corrections.frames]
     frames, crop = plain_chain(pictures, corrections.shape)
