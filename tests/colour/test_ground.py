@@ -6,22 +6,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from pipeline.colour.camera import CameraColour
 from pipeline.colour.ground import against_green, ground_delta_e, ground_response, lights_about, with_green
+from tests.cameras import TWO_LIGHTS
 
-CAMERA = CameraColour(
-    np.array([[0.80, -0.30, -0.02], [-0.47, 1.26, 0.24], [-0.08, 0.20, 0.56]]),
-    2856.0,
-    np.array([[0.72, -0.21, -0.06], [-0.41, 1.22, 0.21], [-0.06, 0.16, 0.62]]),
-    6504.0,
-    None,
-    None,
-    np.eye(3),
-    np.eye(3),
-    np.ones(3),
-)
 NEUTRAL = np.array([0.55, 1.0, 0.7])
-LIGHTS = lights_about(CAMERA, NEUTRAL)
+LIGHTS = lights_about(TWO_LIGHTS, NEUTRAL)
 
 
 def test_red_and_blue_against_green_there_and_back() -> None:
@@ -44,15 +33,15 @@ def test_no_deviation_is_no_difference_and_the_unknown_stays_unknown() -> None:
     nothing = np.zeros((3, 2))
     seen = nothing.copy()
     seen[1] = np.nan
-    difference = ground_delta_e(CAMERA, NEUTRAL, 0.3 * NEUTRAL, nothing, seen)
+    difference = ground_delta_e(TWO_LIGHTS, NEUTRAL, 0.3 * NEUTRAL, nothing, seen)
     assert difference[[0, 2]] == pytest.approx([0.0, 0.0], abs=1e-9)
     assert np.isnan(difference[1])
-    assert np.isnan(ground_delta_e(CAMERA, NEUTRAL, NEUTRAL, nothing, np.full((3, 2), np.nan))).all()
+    assert np.isnan(ground_delta_e(TWO_LIGHTS, NEUTRAL, NEUTRAL, nothing, np.full((3, 2), np.nan))).all()
 
 
 def test_a_neutral_that_follows_the_light_shows_grey_ground_unchanged() -> None:
     """The light turns warmer and the neutral with it: grey stays grey; without the neutral it does not."""
     warmer = np.array([[0.1, -0.15]])
-    followed = ground_delta_e(CAMERA, NEUTRAL, 0.3 * NEUTRAL, warmer, warmer)
-    left = ground_delta_e(CAMERA, NEUTRAL, 0.3 * NEUTRAL, np.zeros((1, 2)), warmer)
+    followed = ground_delta_e(TWO_LIGHTS, NEUTRAL, 0.3 * NEUTRAL, warmer, warmer)
+    left = ground_delta_e(TWO_LIGHTS, NEUTRAL, 0.3 * NEUTRAL, np.zeros((1, 2)), warmer)
     assert followed[0] < 1e-6 and left[0] > 3.0

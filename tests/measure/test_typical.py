@@ -7,30 +7,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.colour.camera import CameraColour, camera_to_xyz_d50
+from pipeline.colour.camera import camera_to_xyz_d50
 from pipeline.measure.look import PairFigures
 from pipeline.measure.typical import as_typical
+from tests.cameras import TWO_LIGHTS
 from tests.measure.synthetic_pairs import light_pair
 
-CAMERA = CameraColour(
-    np.array([[0.80, -0.30, -0.02], [-0.47, 1.26, 0.24], [-0.08, 0.20, 0.56]]),
-    2856.0,
-    np.array([[0.72, -0.21, -0.06], [-0.41, 1.22, 0.21], [-0.06, 0.16, 0.62]]),
-    6504.0,
-    None,
-    None,
-    np.eye(3),
-    np.eye(3),
-    np.ones(3),
-)
 HERE, THERE = np.array([0.55, 1.0, 0.70]), np.array([0.57, 1.0, 0.67])
 MEADOW, SOIL = (0.10, 0.16, 0.07), (0.14, 0.18, 0.10)
 
 
 def under_two_lights(grounds: np.ndarray) -> PairFigures:
     """A pair whose blocks are of these camera RGB (k, 3) under the first light, and seen under the second."""
-    surface = grounds @ camera_to_xyz_d50(CAMERA, HERE).T
-    seen = surface @ np.linalg.inv(camera_to_xyz_d50(CAMERA, THERE)).T
+    surface = grounds @ camera_to_xyz_d50(TWO_LIGHTS, HERE).T
+    seen = surface @ np.linalg.inv(camera_to_xyz_d50(TWO_LIGHTS, THERE)).T
     pair = light_pair(0, 1, np.zeros((2, 3)), np.random.default_rng(0), blocks=len(grounds))
     told = {"ratio_ev": np.log2(seen / grounds), "level_ev": np.log2((seen + grounds) / 2.0)}
     return replace(pair, blocks=replace(pair.blocks, **{k: v.astype(np.float32) for k, v in told.items()}))
@@ -45,7 +35,7 @@ def mixed(count: int = 60) -> np.ndarray:
 def test_all_blocks_tell_what_the_typical_ground_shows(typical: tuple[float, float, float]) -> None:
     pair = under_two_lights(mixed())
     expected = under_two_lights(np.array([typical] * 30)).blocks.ratio_ev[0]
-    (told,) = as_typical([pair], CAMERA, (0.56, 1.0, 0.685), typical)
+    (told,) = as_typical([pair], TWO_LIGHTS, (0.56, 1.0, 0.685), typical)
     against = told.blocks.ratio_ev[:, [0, 2]] - told.blocks.ratio_ev[:, 1:2]
     wanted = expected[[0, 2]] - expected[1]
     before = pair.blocks.ratio_ev[:, [0, 2]] - pair.blocks.ratio_ev[:, 1:2]
@@ -57,19 +47,19 @@ def test_all_blocks_tell_what_the_typical_ground_shows(typical: tuple[float, flo
 
 def test_a_change_of_exposure_alone_stays() -> None:
     pair = light_pair(0, 1, np.array([[0.0] * 3, [0.3] * 3]), np.random.default_rng(1), noise_ev=0.0)
-    (told,) = as_typical([pair], CAMERA, (0.56, 1.0, 0.685), MEADOW)
+    (told,) = as_typical([pair], TWO_LIGHTS, (0.56, 1.0, 0.685), MEADOW)
     assert told.blocks.ratio_ev == pytest.approx(pair.blocks.ratio_ev, abs=1e-6)
 
 
 def test_colours_that_no_light_gives_stay_as_they_are() -> None:
     pair = under_two_lights(mixed())
     pair.blocks.level_ev[5] = (-1.0, -14.0, -14.0)
-    (told,) = as_typical([pair], CAMERA, (0.56, 1.0, 0.685), MEADOW)
+    (told,) = as_typical([pair], TWO_LIGHTS, (0.56, 1.0, 0.685), MEADOW)
     assert told.blocks.ratio_ev[5] == pytest.approx(pair.blocks.ratio_ev[5], abs=1e-6)
     assert np.isfinite(told.blocks.ratio_ev).all()
 
 
 def test_a_pair_without_blocks_passes() -> None:
     empty = light_pair(0, 1, np.zeros((2, 3)), np.random.default_rng(0), blocks=0)
-    (told,) = as_typical([empty], CAMERA, (0.56, 1.0, 0.685), MEADOW)
+    (told,) = as_typical([empty], TWO_LIGHTS, (0.56, 1.0, 0.685), MEADOW)
     assert told.blocks.ratio_ev.shape == (0, 3)
