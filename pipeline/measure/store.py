@@ -22,7 +22,7 @@ from pipeline.photo.faults import Sites
 
 MEASUREMENTS_VERSION = 8
 
-_SPOILED = (zipfile.BadZipFile, zlib.error, tokenize.TokenError, SyntaxError)
+SPOILED = (zipfile.BadZipFile, zlib.error, tokenize.TokenError, SyntaxError)
 """What NumPy raises, besides the ordinary, where bytes of a file were changed."""
 
 
@@ -119,7 +119,7 @@ def load(path: Path, fingerprint: str | None) -> Measurements | None:
         with path.open("rb") as file, np.load(file) as stored:
             data = {name: stored[name] for name in stored.files}
         head = json.loads(data["head"].tobytes())
-    except (*_SPOILED, OSError, ValueError, KeyError, EOFError):
+    except (*SPOILED, OSError, ValueError, KeyError, EOFError):
         return None
     if head.get("version") != MEASUREMENTS_VERSION or fingerprint not in (None, head.get("fingerprint")):
         return None

@@ -80,38 +80,58 @@ class _Ground:
     followed: NDArray[np.bool_]
 
 
-def measure_clip(
-    frames: Iterable[Picture], fps: float, width_px: int, *, keep_slower_than_s: float = 2.0
-) -> ClipFigures:
-    """Measure the frames (H×W×3 R'G'B' of BT.709 and BT.1886) of a clip, in one pass and two in memory.
+@dataclass(frozen=True)
+class ClipTrace:
+    """What a clip shows from frame to frame, whatever rate it is played at and whatever its width.
 
-    `width_px` is the width that the jitter is told for, `keep_slower_than_s` the period in seconds of
-    video above which a change counts as slow. A clip shorter than two periods has a straight line as
-    the slow part of its light, and half its length as the period of its slow motion.
+    `steps_ev` (n - 1,) is how much brighter each next frame shows the same ground, NaN where no common ground
+    was found; `path` (n, places, 2) is where the ground comes to lie, in px of a picture `width_px` wide,
+    None where too little of it is followed.
     """
+
+    frames: int
+    width_px: int
+    steps_ev: Floats
+    path: Floats | None
+
+
+def trace_clip(frames: Iterable[Picture]) -> ClipTrace:
+    """Follow the ground through frames (H×W×3 R'G'B' of BT.709 and BT.1886), in one pass, two in memory."""
     previous: _View | None = None
     steps_ev: list[float] = []
     grounds: list[_Ground | None] = []
-    count = 0
     for frame in frames:
         view = _reduced(frame)
         if previous is not None:
             ground = _followed(previous.grey, view.grey)
             grounds.append(ground)
             steps_ev.append(_light_step_ev(previous, view, ground))
-        previous, count = view, count + 1
-    if previous is None or count < 3:
-        return ClipFigures(count, None, None, None, None, None, None, 0)
+        previous = view
+    if previous is None:
+        return ClipTrace(0, 0, np.zeros(0), None)
+    shape = previous.grey.shape
+    return ClipTrace(len(steps_ev) + 1, shape[1], np.array(steps_ev), _path(grounds, shape))
+
+
+def clip_figures(
+    trace: ClipTrace, fps: float, width_px: int, *, keep_slower_than_s: float = 2.0
+) -> ClipFigures:
+    """Return the figures of a clip that is played at `fps`.
+
+    `width_px` is the width that the jitter is told for, `keep_slower_than_s` the period in seconds of
+    video above which a change counts as slow. A clip shorter than two periods has a straight line as
+    the slow part of its light, and half its length as the period of its slow motion.
+    """
+    if trace.frames < 3:
+        return ClipFigures(trace.frames, None, None, None, None, None, None, 0)
     period = keep_slower_than_s * fps
-    lost = int(np.count_nonzero(~np.isfinite(steps_ev)))
-    scale = width_px / previous.grey.shape[1]
-    rms, worst, outliers = fast_figures(fast_part(_cumulative(np.array(steps_ev)), period))
-    path = _path(grounds, previous.grey.shape)
-    if path is None:
-        return ClipFigures(count, rms, worst, outliers, None, None, None, lost)
-    jitter, second = _jitter(scale * path, min(period, count / 2.0))
-    stability = stability_score(scale * path)
-    return ClipFigures(count, rms, worst, outliers, jitter, second, stability, lost)
+    lost = int(np.count_nonzero(~np.isfinite(trace.steps_ev)))
+    light = fast_figures(fast_part(_cumulative(trace.steps_ev), period))
+    if trace.path is None:
+        return ClipFigures(trace.frames, *light, None, None, None, lost)
+    path = width_px / trace.width_px * trace.path
+    motion = _jitter(path, min(period, trace.frames / 2.0))
+    return ClipFigures(trace.frames, *light, *motion, stability_score(path), lost)
 
 
 def frames_of(path: Path, width: int | None = None) -> Iterator[Picture]:
@@ -289,7 +309,9 @@ def _path(grounds: list[_Ground | None], shape: tuple[int, ...]) -> Floats | Non
         for axis in (0, 1):
             steps[:, place, axis] = np.interp(time, time[seen], steps[seen, place, axis])
     start = np.zeros((1, int(lasting.sum()), 2))
-    return np.asarray(places[lasting] + np.concatenate((start, np.cumsum(steps[:, lasting], axis=0))))
+    return np.ascontiguousarray(
+        places[lasting] + np.concatenate((start, np.cumsum(steps[:, lasting], axis=0)))
+    )
 
 
 def _places(shape: tuple[int, ...]) -> Floats:

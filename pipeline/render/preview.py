@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import imageio.v3 as iio
 import numpy as np
 
 from pipeline.colour.display import srgb_to_linear
@@ -17,6 +16,7 @@ from pipeline.colour.grade import Grading
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
 from pipeline.photo.jpeg import LinearPhoto
+from pipeline.photo.picture import read_picture
 from pipeline.render.compose import Samples, finish, render_working
 from pipeline.render.delivery import FrameFormat
 from pipeline.render.timing import VideoFrame
@@ -66,11 +66,10 @@ def preview_frame(job: PreviewJob, frame: VideoFrame) -> Samples:
 def thumbnail_photo(thumbnails: Path, correction: FrameCorrection) -> LinearPhoto:
     """Return the thumbnail that stands for a frame. Raises EvenflightError where there is none."""
     path = thumbnails / f"{correction.shown:05d}.jpg"
-    try:
-        picture = np.asarray(iio.imread(path), np.uint8)
-    except OSError as error:
+    picture = read_picture(path)
+    if picture is None:
         raise EvenflightError(
             f"the thumbnail {path.name} of {correction.shown_file} is not there: run the sequence again"
-        ) from error
+        )
     levels = srgb_to_linear(np.arange(256) / 255.0).astype(np.float32)
     return LinearPhoto(np.ascontiguousarray(picture), levels, None, None)

@@ -18,7 +18,7 @@ from pipeline.measure.motion import horizon_tilt_deg, jitter_rms_px, yaw_step_wo
 from pipeline.measure.parallax import jitter_by_cell
 from pipeline.measure.speed import speed_uneven_pct
 from pipeline.measure.triple import compare_with_photos, stability_score
-from pipeline.measure.video import measure_clip
+from pipeline.measure.video import clip_figures
 from pipeline.report.finding_measures import FINDING_MEASURES
 from pipeline.report.measure import Measure
 from pipeline.settings import configs_dir, read_toml
@@ -188,7 +188,7 @@ _ALL = (
         definition="Root mean square over the picture of the fast part of the ground's way as it is seen, in "
         "pixels of the delivered picture: turning, the drone's place and the rendering together.",
         source="Points followed from frame to frame; high pass as for the flicker (design, section 4).",
-        function=measure_clip,
+        function=clip_figures,
     ),
     Measure(
         key="crop_ratio",

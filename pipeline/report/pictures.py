@@ -112,13 +112,12 @@ def pictures_of(folder: Path, count: int, video: ShownVideo, still_frame: int) -
 
 
 def _before(thumbs: Path, collected: _Collected, every: int) -> Side:
-    import cv2
+    from pipeline.photo.picture import read_picture
 
     for frame in range(len(collected.side.pictures)):
-        path = thumbs / f"{frame:05d}.jpg"
-        picture = cv2.imread(str(path)) if path.is_file() else None
+        picture = read_picture(thumbs / f"{frame:05d}.jpg")
         if picture is not None:
-            collected.take(frame, cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), every)
+            collected.take(frame, picture, every)
     side = collected.done()
     if not any(side.pictures):
         side.why_not = "The small pictures in work/thumbs are gone: measure the sequence again."

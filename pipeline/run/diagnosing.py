@@ -86,12 +86,10 @@ def _photos_a_second(reports: dict[Stage, Report], count: int, settings: Setting
 
 def thumbnails_of(folder: Folder, count: int) -> Iterator[Picture | None]:
     """Yield the small picture (H, W, 3) of each place of the timeline, None where there is none."""
-    import cv2
+    from pipeline.photo.picture import read_picture
 
     for frame in range(count):
-        path = folder.thumbnails / f"{frame:05d}.jpg"
-        picture = cv2.imread(str(path), cv2.IMREAD_COLOR) if path.is_file() else None
-        yield None if picture is None else np.asarray(picture[..., ::-1], np.uint8)
+        yield read_picture(folder.thumbnails / f"{frame:05d}.jpg")
 
 
 def frame_facts(evidence: Evidence, diagnosis: Diagnosis, frame: int) -> dict[str, Any]:
@@ -133,20 +131,21 @@ def frame_pictures(
     """
     import cv2
 
+    from pipeline.photo.picture import read_picture
+
     written: dict[str, Path] = {}
-    small = folder.thumbnails / f"{frame:05d}.jpg"
     after = _from_video(folder, evidence, frame)
     if corrections is None and folder.corrections.is_file():
         corrections = read_corrections(folder.corrections)
     if after is None and card is not None and corrections is not None:
         after = rendered_frame(card, corrections, frame, settings)
-    before = cv2.imread(str(small), cv2.IMREAD_COLOR) if small.is_file() else None
-    for name, picture in (("before", before), ("after", None if after is None else after[..., ::-1])):
+    before = read_picture(folder.thumbnails / f"{frame:05d}.jpg")
+    for name, picture in (("before", before), ("after", after)):
         if picture is None:
             continue
         written[name] = to / f"frame_{frame:05d}_{name}.png"
         to.mkdir(parents=True, exist_ok=True)
-        written[name].write_bytes(cv2.imencode(".png", np.ascontiguousarray(picture))[1].tobytes())
+        written[name].write_bytes(cv2.imencode(".png", np.ascontiguousarray(picture[..., ::-1]))[1].tobytes())
     return written
 
 

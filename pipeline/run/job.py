@@ -40,7 +40,7 @@ from pipeline.run.outputs import (
     read_corrections,
     relative_card,
 )
-from pipeline.run.rendering import render
+from pipeline.run.rendering import render, thumbnails_of
 from pipeline.run.workshop import SOLVE_VERSION, Outcome, Workshop
 from pipeline.sequence import Sequence
 from pipeline.settings import Settings
@@ -50,6 +50,7 @@ from pipeline.stages.encode import output_size
 from pipeline.stages.load import load
 from pipeline.stages.result import StageResult
 from pipeline.stages.stabilise import Stabilised, stabilise
+from pipeline.stages.thumbnails import Thumbnails
 
 LEAST_PHOTOS = 3
 SOLVING: tuple[Stage, ...] = ("balance", "deflicker", "stabilise")
@@ -64,9 +65,9 @@ def run_sequence(sequence: Sequence, folder: Folder, shop: Workshop, stages: tup
     single_threaded()
     outcome = Outcome(sequence.id, folder.path)
     folder.thumbnails.mkdir(parents=True, exist_ok=True)
-    sequence = _measured_and_solved(sequence, folder, shop, stages, outcome)
+    sequence, thumbnails = _measured_and_solved(sequence, folder, shop, stages, outcome)
     if "encode" in stages:
-        render(read_corrections(folder.corrections), folder, shop, outcome)
+        render(read_corrections(folder.corrections), folder, shop, outcome, thumbnails)
     outcome.left_out += [(str(f.file), str(f.why)) for f in sequence.frames if f.state == "torn"]
     outcome.left_out += [(aside.file, aside.why) for aside in sequence.left_aside if aside.trouble]
     write_diagnosis(folder, shop.configured.settings)
@@ -76,19 +77,21 @@ def run_sequence(sequence: Sequence, folder: Folder, shop: Workshop, stages: tup
 
 def _measured_and_solved(
     sequence: Sequence, folder: Folder, shop: Workshop, stages: tuple[Stage, ...], outcome: Outcome
-) -> Sequence:
+) -> tuple[Sequence, Thumbnails | None]:
     """Do the stages before the render and return the sequence as the opened photos told it.
 
+    Its thumbnails, too, where there is to be a video: a worker looks at them while the main thread solves.
     The measurements, some 0.2 MB a frame, are let go of before the render takes its memory.
     """
     measured, mark = _measured(sequence, folder, shop, outcome)
     sequence = amended(sequence, measured)
+    thumbnails = thumbnails_of(folder, shown_frames(sequence), shop) if "encode" in stages else None
     write_text(folder.sequence, sequence.model_dump_json())
     if "load" in stages:
         _reported("load", fingerprint(mark, "load"), lambda: load(sequence), folder, shop, outcome)
     if set(SOLVING) & set(stages):
         _solve(sequence, measured, mark, folder, shop, outcome)
-    return sequence
+    return sequence, thumbnails
 
 
 def amended(sequence: Sequence, measured: Measurements) -> Sequence:

@@ -13,6 +13,7 @@ from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import UsageError
 from pipeline.parallel import ordered_map
 from pipeline.photo.opening import open_photo
+from pipeline.photo.picture import read_picture
 from pipeline.render.compose import finish, render_working
 from pipeline.render.delivery import Delivery, FrameFormat, exact_rate, load_deliveries
 from pipeline.render.framing import framed
@@ -90,12 +91,13 @@ def write_preview(corrections: Corrections, folder: Folder, shop: Workshop) -> P
     shape = _shape(settings.encode.delivery)
     corrections, _ = framed(corrections, [shape], settings.encode.anchor)
     timing = plan_video(corrections, settings.encode, even_speed=settings.stabilise.even_speed)
-    first = sorted(folder.thumbnails.glob("*.jpg"))
-    if not first:
+    thumbnails = (read_picture(path) for path in sorted(folder.thumbnails.glob("*.jpg")))
+    first = next((picture for picture in thumbnails if picture is not None), None)
+    if first is None:
         raise UsageError(
             f"{folder.path.name} has no thumbnails in work/thumbs: run the sequence again, or render it"
         )
-    height, width = iio.imread(first[0]).shape[:2]
+    height, width = first.shape[:2]
     small = shrunk(corrections, width, height, _as_shot(folder))
     wide, high = _small(shape, PREVIEW_PX)
     delivery = Delivery(

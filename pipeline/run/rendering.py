@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from pipeline.corrections import Corrections
@@ -11,17 +11,34 @@ from pipeline.fingerprint import fingerprint
 from pipeline.render.delivery import Delivery, load_deliveries
 from pipeline.render.framing import framed
 from pipeline.render.grades import load_grading
-from pipeline.render.timing import plan_video
+from pipeline.render.timing import photos_per_second, plan_video
 from pipeline.report.schema import read_report, write_report
 from pipeline.run.outputs import Folder, listed_outputs
 from pipeline.run.workshop import SOLVE_VERSION, Outcome, Workshop
 from pipeline.sequence import Sequence as Flight
 from pipeline.settings import Configured
 from pipeline.stages.encode import encode, output_size
+from pipeline.stages.thumbnails import Thumbnails
 
 
-def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Outcome) -> None:
-    """Do the stage encode for the videos that are not there already, and add all to `outcome`."""
+def thumbnails_of(folder: Folder, shown: Iterable[int], shop: Workshop) -> Thumbnails:
+    """Return the thumbnails of a flight whose photos `shown` (frames) follow each other, being looked at."""
+    frames = list(shown)
+    fps = photos_per_second(len(frames), shop.configured.settings.encode)
+    return Thumbnails(folder.thumbnails, frames, fps, shop.executor)
+
+
+def render(
+    corrections: Corrections,
+    folder: Folder,
+    shop: Workshop,
+    outcome: Outcome,
+    thumbnails: Thumbnails | None = None,
+) -> None:
+    """Do the stage encode for the videos that are not there already, and add all to `outcome`.
+
+    `thumbnails` are those of the flight, where a worker already looks at them.
+    """
     settings = shop.configured.settings
     deliveries = load_deliveries(settings.encode.delivery)
     shapes = [(delivery.width, delivery.height) for _, delivery in deliveries]
@@ -45,6 +62,7 @@ def render(corrections: Corrections, folder: Folder, shop: Workshop, outcome: Ou
         folder.path,
         settings,
         missing,
+        thumbnails or thumbnails_of(folder, (frame.shown for frame in corrections.frames), shop),
         shop.executor,
         shop.workers,
         shop.progress.advance,

@@ -22,6 +22,7 @@ from pipeline.render.timing import Timing, plan_video
 from pipeline.render.writer import LIMITED_RANGE, Stamp, VideoFacts, VideoWriter, Watch, size_bytes
 from pipeline.settings import Settings
 from pipeline.stages.result import StageResult
+from pipeline.stages.thumbnails import Thumbnails
 from pipeline.stages.viewing import Viewing
 
 # The largest enlargement that is still done for a delivery which the user names (design, section 7).
@@ -66,6 +67,7 @@ def encode(
     folder: Path,
     settings: Settings,
     deliveries: list[tuple[str, Delivery]],
+    thumbnails: Thumbnails,
     executor: Executor,
     workers: int,
     advance: Callable[[int], None],
@@ -75,8 +77,8 @@ def encode(
     """Render the sequence to `folder`/<id>_<grade>_<delivery>.<container> and measure the result.
 
     All `deliveries` (short name and delivery each) come from one pass over the photos. What is left is
-    measured on the first of them, decoded, what was found on the thumbnails of the photos
-    (`folder`/work/thumbs/<frame>.jpg, five digits), by code that shares nothing with the solving stages.
+    measured on the first of them, decoded, what was found on the `thumbnails` of the photos, by code that
+    shares nothing with the solving stages.
 
     `card` is the folder that the corrections' file names are relative to, `named` says that the user
     chose the delivery (see `output_size`), `advance` is called with the number of frames just written.
@@ -101,7 +103,7 @@ def encode(
     job = RenderJob(card, corrections, grading, tuple(video.format for video in videos), blur)
     stamp = _stamp(card, corrections, timing, settings)
     size = videos[0].format.width, videos[0].format.height
-    viewing = Viewing(result, corrections, timing, folder / "work" / "thumbs", size, settings, executor)
+    viewing = Viewing(result, corrections, timing, thumbnails, size, settings, executor)
     writers = [video.writer(stamp, viewing.watch if video is videos[0] else None) for video in videos]
     with ExitStack() as stack:
         for writer in writers:
@@ -111,7 +113,6 @@ def encode(
                 writer.write(samples)
             _note_frame(result, rendered)
             advance(1)
-        viewing.begin()
     _tell_made(result)
     result.applied["outputs"] = [
         {"grade": grade_name, "delivery": video.name, **output_facts(video.path, writer.facts, stamp)}

@@ -33,7 +33,7 @@ from pipeline.measure.levels import Levels
 from pipeline.measure.lighting import Ground, solve_lighting
 from pipeline.measure.look import Look, PairFigures, look_and_compare
 from pipeline.measure.proxy import make_proxy
-from pipeline.measure.video import frames_of, measure_clip
+from pipeline.measure.video import clip_figures, frames_of, trace_clip
 from pipeline.parallel import default_workers, local_executor
 from pipeline.photo.opening import open_photo
 from pipeline.run.commands import run_card
@@ -240,7 +240,7 @@ def test_a_lossless_delivery(tmp_path: Path) -> None:
     small.write_text(own.replace("width = 1920", "width = 640").replace("height = 1080", "height = 360"))
     configured = load_settings(None, [f"encode.delivery={small}"])
     (outcome,) = run_card(card, tmp_path / "out", configured, sequence=None, progress=Quiet())
-    clip = measure_clip(frames_of(outcome.videos[0]), FPS, 1920)
+    clip = clip_figures(trace_clip(frames_of(outcome.videos[0])), FPS, 1920)
     injected = fast_rms(np.array([t.gain_ev for t in fly(spec)]))
     assert clip.flicker_rms_ev is not None
     row(

@@ -29,7 +29,7 @@ from pipeline.geometry.camera import largest_rectangle
 from pipeline.geometry.rotation import log
 from pipeline.measure.motion import jitter_rms_px
 from pipeline.measure.tags import told_attitude
-from pipeline.measure.video import measure_clip
+from pipeline.measure.video import clip_figures, trace_clip
 from pipeline.report.schema import read_report
 from pipeline.run.commands import run_card
 from pipeline.run.outputs import read_corrections
@@ -194,7 +194,7 @@ def measured(name: str, folder: Path, truth: dict[str, Any] | None) -> Row:
     thumbnails = folder / "work" / "thumbs"
     pictures = [iio.imread(thumbnails / f"{frame.shown:05d}.jpg") for frame in corrections.frames]
     frames, crop = plain_chain(pictures, corrections.shape)
-    plain = measure_clip(iter(frames), 30.0, WIDTH_PX)
+    plain = clip_figures(trace_clip(iter(frames)), 30.0, WIDTH_PX)
     # the reports tell px of the delivered size
     wide = WIDTH_PX / encode.applied["outputs"][0]["width"]  # type: ignore[index, call-overload]
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from skimage import data
 
 from pipeline.errors import EvenflightError
-from pipeline.measure.video import ClipFigures, frames_of, measure_clip
+from pipeline.measure.video import ClipFigures, clip_figures, frames_of, trace_clip
 
 Floats = NDArray[np.float64]
 
@@ -75,7 +75,7 @@ def rms(values: Floats) -> float:
 
 
 def measured(gain_ev: Floats, quarters: NDArray[np.int64], **how: bool) -> ClipFigures:
-    return measure_clip(clip(gain_ev, quarters, **how), FPS, SIZE[0])
+    return clip_figures(trace_clip(clip(gain_ev, quarters, **how)), FPS, SIZE[0])
 
 
 def test_a_steady_even_flight_measures_as_nothing() -> None:
@@ -131,7 +131,7 @@ def test_known_jitter_is_recovered(sigma_quarters: float, flicker: float) -> Non
 def test_jitter_is_told_for_the_delivered_width() -> None:
     shake = np.round(6.0 * mild(np.random.default_rng(3), 30, 2)).astype(np.int64)
     frames = list(clip(np.zeros(30), course(30) + shake))
-    narrow, wide = measure_clip(frames, FPS, 640), measure_clip(frames, FPS, 1920)
+    narrow, wide = clip_figures(trace_clip(frames), FPS, 640), clip_figures(trace_clip(frames), FPS, 1920)
     assert narrow.ground_jitter_px is not None and wide.ground_jitter_px is not None
     assert wide.ground_jitter_px == pytest.approx(3.0 * narrow.ground_jitter_px, rel=1e-9)
 
@@ -158,7 +158,7 @@ def test_turns_hide_neither_motion_nor_light() -> None:
         picture = 0.5 * np.clip(cv2.warpAffine(world, view, SIZE, flags=cv2.INTER_CUBIC), 0.0, None)
         frames.append(np.round(255.0 * (picture * 2.0**ev) ** (1.0 / 2.4)).astype(np.uint8))
         views.append(np.vstack([view, (0.0, 0.0, 1.0)]))
-    figures = measure_clip(frames, FPS, SIZE[0])
+    figures = clip_figures(trace_clip(frames), FPS, SIZE[0])
     assert figures.lost_pairs == 0
     place = np.arange(7.0)
     line = np.polynomial.Polynomial.fit(place, gain, 1)(place)
@@ -182,14 +182,14 @@ def test_ground_that_fills_a_strip_alone_tells_no_jitter() -> None:
         sea = np.repeat(sea[..., None], 3, axis=2)
         sea[:, 290:350] = picture[:, 290:350]
         frames.append(sea)
-    figures = measure_clip(frames, FPS, SIZE[0])
+    figures = clip_figures(trace_clip(frames), FPS, SIZE[0])
     assert figures.ground_jitter_px is None and figures.stability_score is None
     # a coast that fills half of it does
     half = [
         np.concatenate([a[:, :320], b[:, 320:]], axis=1)
         for a, b in zip(frames, clip(np.zeros(24), course(24), water=False), strict=True)
     ]
-    told = measure_clip(half, FPS, SIZE[0]).ground_jitter_px
+    told = clip_figures(trace_clip(half), FPS, SIZE[0]).ground_jitter_px
     assert told is not None and told < 0.1
 
 
@@ -207,7 +207,7 @@ def test_noise_does_not_shake_an_oblique_view() -> None:
         picture[:115] = 0.6
         code = 255.0 * np.clip(0.5 * picture, 0.0, 1.0) ** (1.0 / 2.4) + rng.normal(0.0, 2.0, picture.shape)
         frames.append(np.clip(code, 0, 255).round().astype(np.uint8))
-    figures = measure_clip(frames, FPS, SIZE[0])
+    figures = clip_figures(trace_clip(frames), FPS, SIZE[0])
     assert figures.ground_jitter_px is not None and figures.ground_jitter_px < 0.3
 
 
@@ -228,7 +228,7 @@ def test_a_held_frame_shows_as_jitter() -> None:
 def test_a_blank_frame_is_bridged_and_counted() -> None:
     frames = list(clip(np.zeros(30), course(30)))
     frames[12] = np.full_like(frames[12], 90)
-    figures = measure_clip(frames, FPS, SIZE[0])
+    figures = clip_figures(trace_clip(frames), FPS, SIZE[0])
     assert figures.lost_pairs == 2
     assert figures.flicker_rms_ev is not None and figures.flicker_rms_ev < 0.01
 
@@ -273,5 +273,5 @@ def test_what_is_no_video_is_refused(tmp_path: Path) -> None:
 
 def test_real_flight_is_followed_through_its_turns(data_dir: Path) -> None:
     pictures = (iio.imread(path) for path in sorted((data_dir / "aerial_steady").glob("*.jpg")))
-    figures = measure_clip(pictures, 30.0, 1920)
+    figures = clip_figures(trace_clip(pictures), 30.0, 1920)
     assert (figures.frames, figures.lost_pairs) == (30, 0)

@@ -23,6 +23,7 @@ from pipeline.render.produce import RenderJob, rendered_frames
 from pipeline.render.timing import plan_video
 from pipeline.settings import EncodeSettings, Settings
 from pipeline.stages.encode import encode, output_size
+from pipeline.stages.thumbnails import Thumbnails
 
 WIDTH, HEIGHT = 480, 360
 
@@ -100,6 +101,7 @@ def run(
             out,
             settings,
             load_deliveries(settings.encode.delivery),
+            Thumbnails(out / "work" / "thumbs", [f.shown for f in corrections.frames], 30.0, executor),
             executor,
             workers,
             steps.append,
@@ -214,7 +216,7 @@ def test_what_was_found_and_what_is_left(tmp_path: Path, monkeypatch: pytest.Mon
     def refuse(*_: object) -> None:
         raise AssertionError("looked at again")
 
-    monkeypatch.setattr("pipeline.stages.viewing.view_pictures", refuse)
+    monkeypatch.setattr("pipeline.stages.thumbnails.view_pictures", refuse)
     assert run(tmp_path, corrections, settings_of(tmp_path))["found"] == found
     os.utime(thumbnails / "00003.jpg", (0, 0))
     with pytest.raises(AssertionError, match="looked at again"):

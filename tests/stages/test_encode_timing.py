@@ -16,6 +16,7 @@ from pipeline.parallel import local_executor
 from pipeline.render.delivery import load_deliveries
 from pipeline.settings import Settings
 from pipeline.stages.encode import encode
+from pipeline.stages.thumbnails import Thumbnails
 from tests.render.test_produce import write_flight
 
 TOML = """intent = "test"
@@ -44,7 +45,7 @@ def encoded(
     with local_executor(2) as executor:
         result = encode(
             folder / "card", corrections, folder, settings, load_deliveries(settings.encode.delivery),
-            executor, 2, lambda _: None,
+            Thumbnails(folder / "work" / "thumbs", [0], 30.0, executor), executor, 2, lambda _: None,
         )  # fmt: skip
     (output,) = result.applied["outputs"]
     with av.open(str(folder / output["file"])) as video:
