@@ -22,8 +22,9 @@ from pipeline.report.evidence import Evidence
 from pipeline.report.schema import Stage
 from pipeline.run.commands import choose
 from pipeline.run.diagnosing import evidence_of_pictures
-from pipeline.run.job import SOLVING, Solution, amended, take_measurements, view_of
+from pipeline.run.job import SOLVING, amended, take_measurements
 from pipeline.run.outputs import Folder
+from pipeline.run.solution import Solution, view_of
 from pipeline.run.workshop import Progress, Workshop
 from pipeline.sequence import Sequence
 from pipeline.settings import Configured
@@ -82,12 +83,12 @@ def diagnosed_card(
 def _diagnosed(sequence: Sequence, folder: Folder, shop: Workshop) -> OnSite:
     settings = shop.configured.settings
     folder.thumbnails.mkdir(parents=True)
-    measured = take_measurements(sequence, folder.thumbnails, shop, BASELINES)
+    measured, begun = take_measurements(sequence, folder.thumbnails, shop, BASELINES)
     sequence = amended(sequence, measured)
     fps = photos_per_second(len(sequence.frames), settings.encode)
     shop.progress.begin(sequence.id, "diagnose", 4)
     stages: dict[Stage, StageResult] = {"load": load(sequence)}
-    solution = Solution(sequence, measured, shop, view_of(sequence, settings), fps)
+    solution = Solution(sequence, measured, shop, view_of(sequence, settings), fps, begun)
     for stage in SOLVING:
         stages[stage] = solution.result(stage)
         shop.progress.advance()

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from pipeline.corrections import LensDistortion
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.geometry.field import MARGIN_PX, Field, clearance, widest_crop
-from pipeline.geometry.lens import Lens
 from pipeline.geometry.path import steady_orientations, steady_path
 from pipeline.geometry.pose import Pose
 from pipeline.geometry.rotation import PairRotation
@@ -28,7 +27,6 @@ from pipeline.measure.parallax import Residual, drifts, residual_similarity
 from pipeline.measure.shutter import shutter_figures
 from pipeline.measure.speed import View, evened_places, ground_motion, ground_speed, speed_uneven_pct
 from pipeline.measure.turning import (
-    MATCH_NOISE_PX,
     WEAK_RAD,
     FocalLength,
     Motion,
@@ -40,7 +38,6 @@ from pipeline.measure.turning import (
     focal_length,
     held_out_rotation,
     levelled,
-    poses_of,
     solve_motion,
     straightened,
     trusted,
@@ -49,6 +46,7 @@ from pipeline.measure.turning import (
 )
 from pipeline.sequence import Sequence
 from pipeline.settings import StabiliseSettings
+from pipeline.stages.posing import PosesBegun, Sight, lens_from, poses_of_all
 from pipeline.stages.result import StageResult
 
 Floats = NDArray[np.float64]
@@ -111,27 +109,28 @@ def stabilise(
     out_width: int,
     period_frames: float,
     lens: LensDistortion | None = None,
+    begun: PosesBegun | None = None,
 ) -> tuple[Stabilised, StageResult]:
     """Solve the camera's turning, the steady path, the crop and what of the parallax can be taken out.
 
     `shape` is the aspect of the delivery, `out_width` its width in px, at which jitter is told. `lens` is
-    how the photos are distorted, where that is known.
+    how the photos are distorted, where that is known, `begun` holds poses that are already being found.
 
     All is arithmetic on small arrays, which threads would do no faster: two took 1.2 times as long as one.
     """
     size = (sequence.width, sequence.height)
-    bent = None if lens is None else Lens(lens.radial, lens.tangential, lens.centre)
+    bent, measured = lens_from(lens), pairs
     if bent is not None:
-        pairs = [straightened(pair, bent, size) for pair in pairs]
+        pairs = [straightened(pair, bent, size) for pair in measured]
     focal = focal_length(sequence, pairs)
-    noise_px = MATCH_NOISE_PX * max(1.0, max(size) / 1000.0)
-    view: dict[str, Any] = {"focal_px": focal.px, "size": size, "noise_px": noise_px}
-    allowed = [poses_of(pair, sequence.frames, **view) for pair in pairs]
+    sight = Sight(focal.px, size, bent)
+    allowed = poses_of_all(measured, sequence.frames, sight, begun)
     sequence, allowed = trusted(sequence, pairs, allowed)
     allowed = confirmed(sequence, pairs, allowed)
     poses = choose_poses(sequence, pairs, allowed)
     let_go = [(p.i, p.j) for p, some, one in zip(pairs, allowed, poses, strict=True) if some and not one]
     motion = solve_motion(sequence, pairs, poses, let_go)
+    view: dict[str, Any] = {"focal_px": focal.px, "size": size, "noise_px": sight.noise_px}
     better = levelled(pairs, poses, motion, **view)
     if better is not poses:
         poses = better
