@@ -13,9 +13,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 from pipeline.measure.levels import LEAST_BLOCKS, block_errors, flat_ratio, sure_part, vignette_basis
 from pipeline.measure.look import PairFigures
@@ -110,7 +110,9 @@ def without_airlight(
 
 def _about(values: Floats, width: float) -> Floats:
     """Return the sums (n, k) of values weighted by a Gaussian of that many frames."""
-    return np.asarray(gaussian_filter1d(values, width, axis=0, mode="constant"))
+    # OpenCV is loaded anyway; SciPy's filters would take a quarter of a second to load.
+    bell = cv2.getGaussianKernel(2 * round(4.0 * width) + 1, width)
+    return np.asarray(cv2.sepFilter2D(values, -1, np.ones(1), bell, borderType=cv2.BORDER_CONSTANT))
 
 
 def _slope(pair: PairFigures, vignette: Floats, level_ev: Floats) -> tuple[Floats, Floats] | None:
@@ -118,25 +120,27 @@ def _slope(pair: PairFigures, vignette: Floats, level_ev: Floats) -> tuple[Float
     part = sure_part(pair, held_out=False)
     if len(part) < LEAST_BLOCKS or not np.isfinite(level_ev[[pair.i, pair.j]]).all():
         return None
-    ratio, errors = flat_ratio(pair, vignette, part), block_errors(pair, part)
-    inverse = _inverse_level(pair, vignette, level_ev, part)
+    errors = block_errors(pair, part)
+    # By channel, (3, k): sums along it take a tenth of the time.
+    ratio = np.ascontiguousarray(flat_ratio(pair, vignette, part).T)
+    inverse = np.ascontiguousarray(_inverse_level(pair, vignette, level_ev, part).T)
     slope = np.zeros(3)
     for _ in range(_PASSES):
-        mode, sure = joint_mode(ratio - slope * inverse, errors)
+        residual = ratio - slope[:, np.newaxis] * inverse
+        mode, sure = joint_mode(residual.T, errors)
         # How much wider than their own errors the residuals scatter.
-        wider = np.maximum(sure * np.sqrt(np.sum(1.0 / errors**2)), 0.3)
-        misfit = np.abs(ratio - slope * inverse - mode) / (4.685 * wider * errors[:, np.newaxis])
-        inside = np.maximum(1.0 - misfit.max(axis=1) ** 2, 0.0) ** 2
-        weights = (inside / errors**2)[:, np.newaxis]
+        wider = np.maximum(sure * np.sqrt((1.0 / errors**2).sum()), 0.3)
+        misfit = (residual - mode[:, np.newaxis]) / (4.685 * wider[:, np.newaxis] * errors)
+        weights = (np.maximum(1.0 - (misfit**2).max(axis=0), 0.0) / errors) ** 2
         total = float(weights.sum())
         if total <= 0.0:
             return None
         # Only what varies about the mean tells a slope: the mode takes up the rest.
-        centred = inverse - np.sum(weights * inverse, axis=0) / total
-        spread = np.sum(weights * centred**2, axis=0)
+        centred = inverse - (inverse @ weights / total)[:, np.newaxis]
+        spread = centred**2 @ weights
         if not (spread > 0.0).all():
             return None
-        slope = np.sum(weights * centred * ratio, axis=0) / spread
+        slope = (centred * ratio) @ weights / spread
     return slope, spread / wider**2
 
 
@@ -148,4 +152,4 @@ def _inverse_level(pair: PairFigures, vignette: Floats, level_ev: Floats, part: 
     loss = vignette_basis(pair.blocks.place_i[part]) + vignette_basis(pair.blocks.place_j[part])
     frames = 0.5 * (level_ev[pair.i] + level_ev[pair.j])
     level = pair.blocks.level_ev[part].astype(np.float64) + 0.5 * (loss @ vignette)[:, np.newaxis]
-    return np.asarray(2.0 ** (frames - level))
+    return np.asarray(np.exp2(frames - level))

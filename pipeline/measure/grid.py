@@ -56,13 +56,14 @@ def grid_weights(place: NDArray[np.floating], aspect: float) -> Floats:
     """
     half = np.array([aspect, 1.0]) / np.hypot(aspect, 1.0)
     share = np.clip((place / half + 1.0) / 2.0, 0.0, 1.0)
-    column, row = share[:, 0] * (COLUMNS - 1), share[:, 1] * (ROWS - 1)
-    across, down = _hats(column, COLUMNS), _hats(row, ROWS)
-    return (down[:, :, None] * across[:, None, :]).reshape(len(place), _CELLS)
+    across, down = _hats(share[:, 0], COLUMNS), _hats(share[:, 1], ROWS)
+    # Worked out node by node, for there are far more places than nodes.
+    return (down[:, None] * across[None]).reshape(_CELLS, len(place)).T
 
 
-def _hats(at: Floats, count: int) -> Floats:
-    return np.maximum(1.0 - np.abs(at[:, None] - np.arange(count)), 0.0)
+def _hats(share: Floats, count: int) -> Floats:
+    """Return the linear weights (count, k) of nodes evenly from 0 to 1 at shares (k,) of the way."""
+    return np.maximum(1.0 - np.abs(share * (count - 1) - np.arange(count)[:, None]), 0.0)
 
 
 def _prior() -> Floats:
@@ -138,9 +139,9 @@ def _pair_normal(
     here, there = (grid_weights(place[part], aspect) for place in (pair.blocks.place_i, pair.blocks.place_j))
     residual = ratio - (there @ field_j - here @ field_i)
     mode, sure = biweight_mode(residual, errors)
-    wider = max(sure * float(np.sqrt(np.sum(1.0 / errors**2))), 1.0)
+    wider = max(sure * float(np.sqrt((1.0 / errors**2).sum())), 1.0)
     u = (residual - mode) / (4.685 * wider * errors)
-    weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0) / (wider * errors) ** 2
+    weights = (np.maximum(1.0 - u * u, 0.0) / (wider * errors)) ** 2
     total = float(weights.sum())
     if total <= 0.0:
         return np.zeros((2 * _CELLS, 2 * _CELLS)), np.zeros(2 * _CELLS)

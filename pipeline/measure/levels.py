@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 from pipeline.measure.look import PairFigures
-from pipeline.measure.robust import biweight_mode, joint_mode
+from pipeline.measure.robust import biweight_mode, joint_mode, quantile
 from pipeline.sequence import Triple
 
 Floats = NDArray[np.float64]
@@ -65,8 +65,9 @@ class Levels:
 
 def vignette_basis(place: NDArray[np.floating]) -> Floats:
     """Return r**2, r**4, r**6 (k, 3) of places (k, 2), r = 1 in the corner."""
-    square = np.sum(place.astype(float) ** 2, axis=-1)
-    return np.stack([square, square**2, square**3], axis=-1)
+    x, y = place.T.astype(float)
+    square = x * x + y * y
+    return np.array([square, square * square, square * square * square]).T
 
 
 def part_of(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
@@ -89,15 +90,14 @@ def sure_part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
     heard.
     """
     part = part_of(pair, held_out)
-    by_level = part[np.argsort(pair.blocks.level_ev[part, 1], kind="stable")]
-    sure = []
+    errors = block_errors(pair, part)
+    sure = np.zeros(len(part), bool)
+    by_level = np.argsort(pair.blocks.level_ev[part, 1], kind="stable")
     for alike in np.array_split(by_level, _GROUPS):
-        errors = block_errors(pair, alike)
         if len(alike):
-            quarter, half = np.quantile(errors, (0.25, 0.5))
-            alike = alike[errors <= max(_SURE * quarter, half)]
-        sure.append(alike)
-    return np.sort(np.concatenate(sure))
+            own = errors[alike]
+            sure[alike] = own <= max(_SURE * quantile(own, 0.25), quantile(own, 0.5))
+    return part[sure]
 
 
 def flat_ratio(pair: PairFigures, vignette: Floats, part: NDArray[np.int_]) -> Floats:
@@ -117,31 +117,36 @@ def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
     solved beside the loss and thrown away. What the overlaps do not tell is held near zero by a prior,
     and a pair counts as some twenty independent blocks, for its errors are alike over wide areas.
     """
-    used = [p for p in pairs if p.registered and len(p.blocks.place_i) >= LEAST_BLOCKS]
+    used = [
+        (p, sure_part(p, held_out=False))
+        for p in pairs
+        if p.registered and len(p.blocks.place_i) >= LEAST_BLOCKS
+    ]
     solved: Floats = np.zeros(5)
     prior = np.diag(1.0 / np.array([*_VIGNETTE_PRIOR_EV, _SLOPE_PRIOR_EV, _SLOPE_PRIOR_EV]) ** 2)
     for _ in range(4 if used else 0):
         normal, right = prior.copy(), np.zeros(5)
-        for pair in used:
-            part = sure_part(pair, held_out=False)
+        for pair, part in used:
             place_i, place_j = pair.blocks.place_i[part], pair.blocks.place_j[part]
             slope = np.concatenate(
-                [vignette_basis(place_i) - vignette_basis(place_j), place_j - place_i], axis=1
-            )
+                [(vignette_basis(place_i) - vignette_basis(place_j)).T, (place_j - place_i).T]
+            ).T
             ratio = pair.blocks.ratio_ev[part, 1].astype(float)
             residual = ratio - slope @ solved
             errors = block_errors(pair, part)
             mode, sure = biweight_mode(residual, errors)
             # How much wider than their own errors the residuals scatter.
-            wider = max(sure * float(np.sqrt(np.sum(1.0 / errors**2))), 0.3)
+            wider = max(sure * float(np.sqrt((1.0 / errors**2).sum())), 0.3)
             # As in a mode, the unsure are not trusted to stand further off than most.
-            u = (residual - mode) / (4.685 * wider * np.minimum(errors, np.median(errors)))
-            weights = np.where(np.abs(u) < 1.0, (1.0 - u * u) ** 2, 0.0) / (wider * errors) ** 2
+            u = (residual - mode) / (4.685 * wider * np.minimum(errors, quantile(errors, 0.5)))
+            weights = (np.maximum(1.0 - u * u, 0.0) / (wider * errors)) ** 2
             weights *= min(1.0, _INDEPENDENT_BLOCKS / _effective(weights))
             # The mode takes up each pair's mean, so only the slope about its mean counts.
-            centred = slope - np.average(slope, axis=0, weights=weights + 1e-12)
-            normal += (centred * weights[:, None]).T @ centred
-            right += (centred * weights[:, None]).T @ (ratio - mode)
+            present = weights + 1e-12
+            centred = slope - present @ slope / present.sum()
+            weighted = (centred * weights[:, None]).T
+            normal += weighted @ centred
+            right += weighted @ (ratio - mode)
         solved = np.asarray(np.linalg.solve(normal, right), np.float64)
     a1, a2, a3 = (float(value) for value in solved[:3])
     return (a1, a2, a3)

@@ -16,6 +16,17 @@ def robust_sigma(values: Floats) -> float:
     return float(MAD_TO_SIGMA * np.median(np.abs(values - np.median(values))))
 
 
+def quantile(values: Floats, share: float) -> float:
+    """Return the quantile of some hundred finite `values` (n,), interpolated linearly.
+
+    `np.quantile` and `np.median` take ten times as long over so few; the solves ask for thousands.
+    """
+    ordered = np.sort(values)
+    below, beyond = divmod(share * (len(ordered) - 1), 1.0)
+    first = float(ordered[int(below)])
+    return first + beyond * (float(ordered[min(int(below) + 1, len(ordered) - 1)]) - first)
+
+
 def shortest_half(values: Floats) -> tuple[float, float]:
     """Return centre and width of the shortest interval that holds half of `values` (n,).
 
@@ -47,37 +58,42 @@ def joint_mode(
     not trusted to stand further off than they, for what makes it unsure (water, leaves, cars) leans it too.
     `floor` is the least scale, so that equal samples divide by no zero.
     """
-    own = np.ones(len(values)) if errors is None else errors / np.median(errors)
-    reach = np.minimum(own, 1.0)[:, np.newaxis]
-    starts = [shortest_half(column) for column in values.T]
+    own = np.ones(len(values)) if errors is None else errors / quantile(errors, 0.5)
+    information, reach = 1.0 / own**2, (_C * np.minimum(own, 1.0)) ** 2
+    # Each column in one piece: sums along it take a tenth of the time.
+    columns = np.ascontiguousarray(values.T)
+    starts = [shortest_half(column) for column in columns]
     centre = np.array([middle for middle, _ in starts])
     # Half of a normal distribution lies within 1.349 sigma; the shortest half is a little narrower.
     sigma = np.array([max(width / 1.349, floor) for _, width in starts])
-    square = own[:, np.newaxis] ** 2
+    off = (columns - centre[:, np.newaxis]) ** 2
     for _ in range(passes):
-        bulk = _bisquare(np.max(np.abs(values - centre) / (reach * sigma), axis=1))[:, np.newaxis]
-        weights = bulk / square
+        bulk = np.maximum(1.0 - _furthest(off, sigma) / reach, 0.0) ** 2
+        weights = bulk * information
         total = float(weights.sum())
         if total <= 0.0:
             break
-        moved = np.sum(weights * values, axis=0) / total
+        moved = columns @ weights / total
+        off = (columns - moved[:, np.newaxis]) ** 2
         # Spoiled samples widen the shortest half, so the scale is told again by what the weights keep: for
         # normal samples at the true scale the weighted deviation is 0.910 of it (0.87 leaves it room).
-        kept = np.sqrt(np.sum(bulk / square * (values - moved) ** 2, axis=0) / float(bulk.sum())) / 0.87
+        kept = np.sqrt(off @ weights / bulk.sum()) / 0.87
         narrower = np.maximum(np.minimum(sigma, kept), floor)
-        settled = bool(np.all(np.abs(moved - centre) < 1e-7) and np.all(narrower > 0.999 * sigma))
+        settled = bool((np.abs(moved - centre) < 1e-7).all() and (narrower > 0.999 * sigma).all())
         centre, sigma = moved, narrower
         if settled:
             break
-    inside = np.max(np.abs(values - centre) / (reach * sigma), axis=1) < _C
+    inside = _furthest(off, sigma) < reach
     if not inside.any():
         return centre, sigma
-    spread = np.sqrt(np.mean((values - centre)[inside] ** 2 / square[inside], axis=0))
-    return centre, np.maximum(spread, floor) / float(np.sqrt(np.sum(1.0 / square[inside])))
+    weights = inside * information
+    spread = np.sqrt(off @ weights / np.count_nonzero(inside))
+    return centre, np.maximum(spread, floor) / float(np.sqrt(weights.sum()))
 
 
 _C = 4.685
 
 
-def _bisquare(u: Floats) -> Floats:
-    return np.asarray(np.where(np.abs(u) < _C, (1.0 - (u / _C) ** 2) ** 2, 0.0))
+def _furthest(off: Floats, sigma: Floats) -> Floats:
+    """Return how far (n,), squared, each row is out in its worst column, of squared distances (k, n)."""
+    return np.asarray((off / (sigma * sigma)[:, np.newaxis]).max(axis=0))

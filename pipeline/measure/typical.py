@@ -35,7 +35,7 @@ def as_typical(
     told = []
     for pair in pairs:
         ratio = pair.blocks.ratio_ev.astype(np.float64)
-        own = ground_response(lights, 2.0 ** pair.blocks.level_ev.astype(np.float64))
+        own = ground_response(lights, np.exp2(pair.blocks.level_ev.astype(np.float64)))
         known = np.isfinite(own).all(axis=(1, 2))
         own[~known] = typical
         change = np.linalg.solve(own, against_green(ratio)[..., np.newaxis])[..., 0] @ typical.T

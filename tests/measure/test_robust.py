@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.measure.robust import biweight_mode, joint_mode, robust_sigma, shortest_half
+from pipeline.measure.robust import biweight_mode, joint_mode, quantile, robust_sigma, shortest_half
 
 NOISE_EV = 0.02
 
@@ -29,6 +29,13 @@ def test_sigma_ignores_a_third_of_wild_values() -> None:
     values = np.random.default_rng(1).normal(0.0, 1.0, 9000)
     values[:3000] = 1e6
     assert robust_sigma(values) < 2.5
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 140, 141, 142, 143])
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 1.0])
+def test_quantile_is_that_of_numpy(count: int, share: float) -> None:
+    values = np.random.default_rng(count).normal(size=count)
+    assert quantile(values, share) == pytest.approx(float(np.quantile(values, share)), rel=1e-12)
 
 
 def test_shortest_half_by_hand() -> None:
