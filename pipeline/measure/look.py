@@ -21,7 +21,7 @@ from pipeline.geometry.lens import Lens
 from pipeline.measure.blur import blur_effect, sharpness_ratio, texture_map
 from pipeline.measure.far import FarTurn, FarView, far_turns, far_view
 from pipeline.measure.haze import veil_share
-from pipeline.measure.light import BlockRatios, block_means, compare_light, nearing
+from pipeline.measure.light import BlockRatios, LightView, block_means, compare_light, nearing
 from pipeline.measure.pairs import (
     BASELINES,
     Features,
@@ -75,7 +75,7 @@ class Look:
 
     frame: int
     figures: FrameFigures | None
-    proxy: Proxy | None
+    light: LightView | None
     grey: NDArray[np.uint8] | None
     found: Features | None
     colour: CameraColour | None
@@ -161,8 +161,8 @@ def look_at(job: tuple[int, Path], thumbnails: Path | None) -> Look:
         veil_share(proxy.rgb, photo.as_shot_neutral),
         shift,
     )
-    texture = texture_map(grey)
-    return Look(frame, figures, proxy, grey, features, photo.colour, texture=texture, standing_out=sites)
+    texture, light = texture_map(grey), LightView.of(proxy)
+    return Look(frame, figures, light, grey, features, photo.colour, texture=texture, standing_out=sites)
 
 
 def _made_sound(photo: Photo) -> tuple[Photo, Proxy, Sites | None, Triple]:
@@ -184,17 +184,17 @@ def compare(first: Look, second: Look, view: FarView | None = None) -> PairFigur
 
     Returns None for pictures of different sizes, which are not of one sequence.
     """
-    assert first.proxy and second.proxy and first.found and second.found
+    assert first.light and second.light and first.found and second.found
     assert first.grey is not None and second.grey is not None
-    if first.proxy.rgb.shape != second.proxy.rgb.shape:
+    if first.light.planes.shape != second.light.planes.shape:
         return None
-    matches = register(first.found, second.found, first.proxy.scale)
+    matches = register(first.found, second.found, first.light.scale)
     homography = matches.homography
     if homography is None:
         homography, response = register_by_correlation(first.grey, second.grey)
         if response < 0.05:
             homography = np.eye(3)
-    blocks, registered = compare_light(first.proxy, second.proxy, homography)
+    blocks, registered = compare_light(first.light, second.light, homography)
     registered = registered and matches.homography is not None
     sharper = None
     if registered and first.texture is not None and second.texture is not None:
@@ -244,7 +244,7 @@ def look_and_compare(
     pending: deque[Future[PairFigures | None]] = deque()
     for current in ordered_map(executor, look, jobs, window=workers + 1):
         advance(1)
-        yield replace(current, proxy=None, grey=None, found=None, texture=None)
+        yield replace(current, light=None, grey=None, found=None, texture=None)
         if current.trouble is not None:
             continue
         for baseline in baselines:

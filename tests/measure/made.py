@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.measure.light import LightView
 from pipeline.measure.proxy import Proxy
 
 NONE = (0.0, 0.0, 0.0)
@@ -33,6 +34,11 @@ def proxy_of(rgb: NDArray[np.float32], clipped: NDArray[np.bool_] | None = None,
     )
     mask = np.zeros(full.shape[:2], bool) if clipped is None else clipped
     return Proxy(full.astype(np.float32), mask, scale, NONE, NONE)
+
+
+def view_of(rgb: NDArray[np.float32], clipped: NDArray[np.bool_] | None = None) -> LightView:
+    """The view of a proxy of linear levels (h, w) or (h, w, 3)."""
+    return LightView.of(proxy_of(rgb, clipped))
 
 
 def project(homography: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.measure.levels import ALIGNED, NOTHING, STATISTICS, solve_levels
+from pipeline.measure.light import LightView
 from pipeline.measure.look import Look, PairFigures, compare
 from pipeline.measure.pairs import BASELINES, find_features
 from pipeline.measure.proxy import feature_picture
@@ -32,7 +33,7 @@ def flown() -> tuple[np.ndarray, list[Look]]:
             seen = 0.2 * 2.0 ** level[frame] + noise.astype(np.float32)
         proxy = proxy_of(seen)
         grey = feature_picture(proxy)
-        looks.append(Look(frame, None, proxy, grey, find_features(grey), None))
+        looks.append(Look(frame, None, LightView.of(proxy), grey, find_features(grey), None))
     return level, looks
 
 
@@ -47,8 +48,8 @@ def test_it_solves_and_tells(flown: tuple[np.ndarray, list[Look]]) -> None:
                 pairs.append(pair)
     medians = {}
     for look in looks:
-        assert look.proxy is not None
-        red, green, blue = np.median(look.proxy.rgb.reshape(-1, 3), axis=0)
+        assert look.light is not None
+        red, green, blue = np.median(look.light.planes[..., :3].reshape(-1, 3), axis=0)
         medians[look.frame] = (float(red), float(green), float(blue))
     solved = solve_levels(COUNT, pairs, (0.0, 0.0, 0.0), medians=medians)
 

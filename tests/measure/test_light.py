@@ -8,6 +8,7 @@ import pytest
 from pipeline.measure.light import (
     BLOCK_PX,
     MOST_BLOCKS,
+    Detail,
     block_centres,
     block_means,
     block_sigma,
@@ -17,11 +18,15 @@ from pipeline.measure.light import (
     nearing,
     on_ground,
 )
-from tests.measure.made import about_centre, from_middle, project, proxy_of, texture, warp
+from tests.measure.made import about_centre, from_middle, project, texture, view_of, warp
 
 HIGH, WIDE = 320, 480
 BLOCKS = (HIGH // BLOCK_PX) * (WIDE // BLOCK_PX)
 STILL = np.eye(3)
+
+
+def detail(picture: np.ndarray) -> Detail:
+    return view_of(picture).detail
 
 
 def test_block_means_by_reshaping() -> None:
@@ -46,7 +51,7 @@ def test_places_are_one_from_the_centre_in_the_corners() -> None:
 @pytest.mark.parametrize("ev", [-1.0, -0.02, 0.0, 0.6])
 def test_a_brighter_second_frame_has_a_positive_ratio(ev: float) -> None:
     ground = texture(HIGH, WIDE)
-    ratios = compare_light(proxy_of(ground), proxy_of(ground * 2.0**ev), STILL)[0].ratio_ev
+    ratios = compare_light(view_of(ground), view_of(ground * 2.0**ev), STILL)[0].ratio_ev
     assert ratios.shape[1] == 3 and len(ratios) > 0.9 * BLOCKS
     assert np.allclose(ratios, ev, atol=1e-4)
 
@@ -54,7 +59,7 @@ def test_a_brighter_second_frame_has_a_positive_ratio(ev: float) -> None:
 def test_channels_are_told_apart() -> None:
     ground = np.stack([texture(HIGH, WIDE, seed=s) for s in range(3)], axis=-1)
     gains = np.array([0.3, -0.1, 0.05])
-    ratios = compare_light(proxy_of(ground), proxy_of(ground * 2.0**gains), STILL)[0].ratio_ev
+    ratios = compare_light(view_of(ground), view_of(ground * 2.0**gains), STILL)[0].ratio_ev
     assert np.allclose(ratios, gains, atol=1e-4)
 
 
@@ -62,8 +67,8 @@ def test_order_changes_the_sign() -> None:
     ground = texture(HIGH, WIDE)
     move = about_centre(HIGH, WIDE, turn_deg=3.0, shift=(12.0, 4.0))
     there = warp(ground, move) * 1.2
-    onward = compare_light(proxy_of(ground), proxy_of(there), move)[0].ratio_ev
-    back = compare_light(proxy_of(there), proxy_of(ground), np.linalg.inv(move))[0].ratio_ev
+    onward = compare_light(view_of(ground), view_of(there), move)[0].ratio_ev
+    back = compare_light(view_of(there), view_of(ground), np.linalg.inv(move))[0].ratio_ev
     assert np.median(onward) == pytest.approx(np.log2(1.2), abs=0.002)
     assert np.median(back) == pytest.approx(-np.log2(1.2), abs=0.002)
 
@@ -71,7 +76,7 @@ def test_order_changes_the_sign() -> None:
 def test_registered_ground_is_compared_and_only_what_both_show() -> None:
     ground = texture(HIGH, WIDE)
     move = about_centre(HIGH, WIDE, shift=(160.0, 0.0))  # the second frame shows the left two thirds
-    found = compare_light(proxy_of(ground), proxy_of(warp(ground, move) * 2.0), move)[0]
+    found = compare_light(view_of(ground), view_of(warp(ground, move) * 2.0), move)[0]
     assert np.allclose(found.ratio_ev, 1.0, atol=0.01)
     assert len(found.ratio_ev) == pytest.approx(BLOCKS * 2 / 3, rel=0.06)
 
@@ -79,7 +84,7 @@ def test_registered_ground_is_compared_and_only_what_both_show() -> None:
 def test_places_belong_to_the_same_ground_in_each_frame() -> None:
     ground = texture(HIGH, WIDE)
     move = about_centre(HIGH, WIDE, turn_deg=5.0, shift=(96.0, -48.0), tilt=(0.02, 0.0))
-    found = compare_light(proxy_of(ground), proxy_of(warp(ground, move)), move)[0]
+    found = compare_light(view_of(ground), view_of(warp(ground, move)), move)[0]
     to_px = np.hypot(HIGH, WIDE) / 2.0
     middle = np.array([(WIDE - 1) / 2.0, (HIGH - 1) / 2.0])
     here = found.place_i.astype(float) * to_px + middle
@@ -94,7 +99,7 @@ def test_clipped_blocks_of_either_frame_are_left_out() -> None:
     first, second = np.zeros((2, HIGH, WIDE), bool)
     first[:, :48] = True
     second[5, WIDE - 5] = True  # one pixel spoils its block
-    found = compare_light(proxy_of(ground, first), proxy_of(ground, second), STILL)[0]
+    found = compare_light(view_of(ground, first), view_of(ground, second), STILL)[0]
     assert len(found.ratio_ev) == pytest.approx(BLOCKS - 3 * (HIGH // 16) - 1, abs=1)
 
 
@@ -102,15 +107,15 @@ def test_blocks_beyond_the_trusted_range_are_left_out() -> None:
     ground = np.full((HIGH, WIDE), 0.3, np.float32)
     ground[:160, :240] = 0.001
     ground[160:, :240] = 0.96
-    assert len(compare_light(proxy_of(ground), proxy_of(ground), STILL)[0].ratio_ev) == BLOCKS / 2
+    assert len(compare_light(view_of(ground), view_of(ground), STILL)[0].ratio_ev) == BLOCKS / 2
     # a frame 0.5 EV darker brings the brightest ground back in the second, not in the first
-    assert len(compare_light(proxy_of(ground), proxy_of(ground * 0.7), STILL)[0].ratio_ev) == BLOCKS / 2
+    assert len(compare_light(view_of(ground), view_of(ground * 0.7), STILL)[0].ratio_ev) == BLOCKS / 2
 
 
 @pytest.mark.parametrize("level", [0.0, 1.0])
 def test_black_or_white_frames_share_nothing(level: float) -> None:
     even = np.full((HIGH, WIDE), level, np.float32)
-    found = compare_light(proxy_of(even), proxy_of(texture(HIGH, WIDE)), STILL)[0]
+    found = compare_light(view_of(even), view_of(texture(HIGH, WIDE)), STILL)[0]
     assert found.ratio_ev.shape == (0, 3)
     assert found.place_i.shape == found.place_j.shape == (0, 2)
 
@@ -118,7 +123,7 @@ def test_black_or_white_frames_share_nothing(level: float) -> None:
 def test_frames_that_do_not_overlap_share_nothing() -> None:
     ground = texture(HIGH, WIDE)
     away = about_centre(HIGH, WIDE, shift=(2.0 * WIDE, 0.0))
-    assert compare_light(proxy_of(ground), proxy_of(ground), away)[0].ratio_ev.shape == (0, 3)
+    assert compare_light(view_of(ground), view_of(ground), away)[0].ratio_ev.shape == (0, 3)
 
 
 def test_noise_does_not_bias_dark_blocks() -> None:
@@ -127,7 +132,7 @@ def test_noise_does_not_bias_dark_blocks() -> None:
     dark = np.full((HIGH, WIDE, 3), 0.02, np.float32)
     first = dark + rng.normal(0.0, 0.02, dark.shape)
     second = dark * 2.0 + rng.normal(0.0, 0.02, dark.shape)
-    ratios = compare_light(proxy_of(first), proxy_of(second), STILL)[0].ratio_ev
+    ratios = compare_light(view_of(first), view_of(second), STILL)[0].ratio_ev
     # A block mean is good to 0.02 / 16 of 0.02, or 0.09 EV; log2 of it leans by half its variance, 0.003;
     # the mean over 600 blocks is good to 0.004.
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.012)
@@ -135,7 +140,7 @@ def test_noise_does_not_bias_dark_blocks() -> None:
 
 def test_kept_blocks_are_bounded_and_spread() -> None:
     ground = texture(960, 1280)
-    found = compare_light(proxy_of(ground), proxy_of(ground), STILL)[0]
+    found = compare_light(view_of(ground), view_of(ground), STILL)[0]
     assert 0.5 * MOST_BLOCKS < len(found.ratio_ev) <= MOST_BLOCKS
     # the same spread of places as all blocks have, across and down
     everywhere = from_middle(block_centres((960, 1280)).reshape(-1, 2), (960, 1280))
@@ -147,13 +152,18 @@ def test_kept_blocks_are_bounded_and_spread() -> None:
 
 def test_likeness_is_the_correlation_within_a_block() -> None:
     ground, other = texture(HIGH, WIDE), texture(HIGH, WIDE, seed=5)
-    assert likeness(ground, ground) == pytest.approx(np.ones((HIGH // 16, WIDE // 16)), abs=1e-3)
+    assert likeness(detail(ground), detail(ground)) == pytest.approx(
+        np.ones((HIGH // 16, WIDE // 16)), abs=1e-3
+    )
     # the light does not matter, nor half a px of misregistration
-    assert likeness(ground, ground * 0.3) == pytest.approx(np.ones((HIGH // 16, WIDE // 16)), abs=1e-3)
+    assert likeness(detail(ground), detail(ground * 0.3)) == pytest.approx(
+        np.ones((HIGH // 16, WIDE // 16)), abs=1e-3
+    )
     nearly = warp(ground, about_centre(HIGH, WIDE, shift=(0.5, 0.0)))
-    assert np.median(likeness(ground, nearly)) > 0.95
-    assert abs(np.median(likeness(ground, other))) < 0.3
-    assert np.isfinite(likeness(np.full((32, 32), 0.3, np.float32), np.full((32, 32), 0.5, np.float32))).all()
+    assert np.median(likeness(detail(ground), detail(nearly))) > 0.95
+    assert abs(np.median(likeness(detail(ground), detail(other)))) < 0.3
+    even = [detail(np.full((32, 32), level, np.float32)) for level in (0.3, 0.5)]
+    assert np.isfinite(likeness(*even)).all()
 
 
 def test_water_that_shades_with_the_picture_does_not_count_as_ground() -> None:
@@ -162,7 +172,7 @@ def test_water_that_shades_with_the_picture_does_not_count_as_ground() -> None:
     first, second = texture(HIGH, WIDE), texture(HIGH, WIDE) * 1.1
     for frame, level in ((first, 0.2), (second, 0.2 * 2.0**0.4)):
         frame[:, : WIDE * 2 // 5] = level * (1.0 + rng.normal(0.0, 0.05, (HIGH, WIDE * 2 // 5)))
-    ratios = compare_light(proxy_of(first), proxy_of(second), STILL)[0].ratio_ev
+    ratios = compare_light(view_of(first), view_of(second), STILL)[0].ratio_ev
     # ripples of two frames correlate by chance in few of 240 blocks; at the shore the shore itself does
     water = np.abs(ratios[:, 1] - np.log2(1.1)) > 0.05
     assert np.count_nonzero(water) < 0.1 * BLOCKS * 2 / 5
@@ -173,7 +183,7 @@ def test_where_nothing_is_alike_all_blocks_stay() -> None:
     # fog: noise alone
     rng = np.random.default_rng(0)
     first, second = (0.3 + rng.normal(0.0, 0.01, (HIGH, WIDE)).astype(np.float32) for _ in range(2))
-    ratios = compare_light(proxy_of(first), proxy_of(second * 2.0), STILL)[0].ratio_ev
+    ratios = compare_light(view_of(first), view_of(second * 2.0), STILL)[0].ratio_ev
     assert len(ratios) == BLOCKS
     assert np.median(ratios) == pytest.approx(1.0, abs=0.002)
 
@@ -185,7 +195,7 @@ def test_shading_alone_is_no_texture() -> None:
     first, second = (
         (shade * (1.0 + rng.normal(0.0, 0.03, shade.shape))).astype(np.float32) for _ in range(2)
     )
-    assert np.median(np.abs(likeness(first, second))) < 0.3
+    assert np.median(np.abs(likeness(detail(first), detail(second)))) < 0.3
 
 
 def test_a_block_knows_how_sure_it_is() -> None:
@@ -194,11 +204,11 @@ def test_a_block_knows_how_sure_it_is() -> None:
     noise = 0.02 * ground
     noisy = [(ground + noise * rng.normal(0.0, 1.0, ground.shape)).astype(np.float32) for _ in range(2)]
     # Noise of 2 % in each of 256 px of both frames: 0.02 √2 / 16 / ln 2 = 0.0026 EV, on a floor of 0.002.
-    assert np.median(block_sigma(*noisy)) == pytest.approx(np.hypot(0.0026, 0.002), rel=0.2)
+    assert np.median(block_sigma(*map(detail, noisy))) == pytest.approx(np.hypot(0.0026, 0.002), rel=0.2)
     # A brighter second frame is no disagreement, a misregistered one is.
-    assert np.median(block_sigma(ground, ground * 1.5)) == pytest.approx(0.002, rel=0.01)
+    assert np.median(block_sigma(detail(ground), detail(ground * 1.5))) == pytest.approx(0.002, rel=0.01)
     apart = warp(ground, about_centre(HIGH, WIDE, shift=(3.0, 0.0)))
-    assert np.median(block_sigma(ground, apart)) > 0.01
+    assert np.median(block_sigma(detail(ground), detail(apart))) > 0.01
 
 
 def ripples(seed: int) -> np.ndarray:
@@ -210,7 +220,7 @@ def ripples(seed: int) -> np.ndarray:
 
 def test_where_all_is_water_its_place_in_the_picture_is_compared() -> None:
     move = about_centre(HIGH, WIDE, shift=(0.0, 60.0))  # what some far rock claimed
-    ratios, registered = compare_light(proxy_of(ripples(0)), proxy_of(ripples(1) * 1.2), move)
+    ratios, registered = compare_light(view_of(ripples(0)), view_of(ripples(1) * 1.2), move)
     assert not registered
     assert np.median(ratios.ratio_ev) == pytest.approx(np.log2(1.2), abs=0.005)
     assert np.array_equal(ratios.place_i, ratios.place_j)
@@ -223,7 +233,7 @@ def test_ground_drowned_in_noise_is_still_compared_where_it_lies() -> None:
     frames = [
         picture + rng.normal(0.0, 0.03, picture.shape) for picture in (ground, warp(ground, move) * 1.3)
     ]
-    first, second = (proxy_of(frame.astype(np.float32)) for frame in frames)
+    first, second = (view_of(frame.astype(np.float32)) for frame in frames)
     ratios, registered = compare_light(first, second, move)
     assert registered
     assert np.median(ratios.ratio_ev) == pytest.approx(np.log2(1.3), abs=0.03)

@@ -130,7 +130,7 @@ def test_a_torn_photo_costs_its_frame_and_says_why(tmp_path: Path, content: byte
     torn = tmp_path / "torn.dng"
     torn.write_bytes(content)
     look = look_at((5, torn), None)
-    assert look.frame == 5 and look.figures is None and look.proxy is None
+    assert look.frame == 5 and look.figures is None and look.light is None
     assert look.trouble is not None and "torn.dng" in look.trouble
 
 
@@ -168,7 +168,7 @@ def test_frames_without_features_are_aligned_in_bulk(tmp_path: Path) -> None:
     for k, gain in enumerate((1.0, 1.3)):
         seen = soft[:HIGH, 10 * k : 10 * k + WIDE, None] * COLOUR_OF_GROUND * gain
         looks.append(look_at((k, as_dng(tmp_path / f"{k}.dng", seen)), None))
-    looks = [Look(a.frame, a.figures, a.proxy, a.grey, few(a), a.colour) for a in looks]
+    looks = [Look(a.frame, a.figures, a.light, a.grey, few(a), a.colour) for a in looks]
     pair = compare(looks[0], looks[1])
     assert pair is not None and not pair.registered and pair.matches.homography is None
     assert np.median(pair.blocks.ratio_ev) == pytest.approx(np.log2(1.3), abs=0.02)
@@ -205,7 +205,7 @@ def test_a_flight_with_a_gap_and_a_torn_photo(tmp_path: Path, monkeypatch: pytes
     there = [k for k in range(11) if k != 4]
     assert [look.frame for look in looks] == there and told == len(there)
     assert sorted(opened) == [names[k] for k in there]  # each photo is opened once
-    assert all(look.proxy is None and look.grey is None and look.found is None for look in looks)
+    assert all(look.light is None and look.grey is None and look.found is None for look in looks)
     assert [look.frame for look in looks if look.trouble] == [7]
 
     usable = [k for k in there if k != 7]
