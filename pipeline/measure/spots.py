@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array, diags_array, eye_array, kron, vstack
+from scipy.sparse import csr_array, diags_array, eye_array, kron
 from scipy.sparse.linalg import splu
 
 from pipeline.measure.look import PairFigures
@@ -52,16 +52,13 @@ def light_taken(pairs: list[PairFigures], shape: tuple[int, int]) -> tuple[Float
     """
     rows, columns = _grid(shape)
     count = rows * columns
-    parts, ratios = [], []
-    for pair in pairs:
-        if pair.registered and len(pair.blocks.place_i) >= _LEAST_BLOCKS:
-            ratio = pair.blocks.ratio_ev[:, 1].astype(float)
-            ratios.append(ratio - np.median(ratio))
-            there, here = (_shares(p, rows, columns) for p in (pair.blocks.place_j, pair.blocks.place_i))
-            parts.append(there - here)
-    if not parts:
+    told = [p.blocks for p in pairs if p.registered and len(p.blocks.place_i) >= _LEAST_BLOCKS]
+    if not told:
         return np.zeros((rows, columns)), np.zeros((rows, columns), bool)
-    design, ratio = vstack(parts).tocsr(), np.concatenate(ratios)
+    places = (np.concatenate([getattr(blocks, side) for blocks in told]) for side in ("place_j", "place_i"))
+    there, here = (_shares(place, rows, columns) for place in places)
+    green = [blocks.ratio_ev[:, 1].astype(float) for blocks in told]
+    design, ratio = there - here, np.concatenate([ratio - np.median(ratio) for ratio in green])
     seen = np.asarray(abs(design).sum(axis=0)).ravel()
     bending = _SMOOTH * _bending(rows, columns) + _PRIOR * eye_array(count)
     solved, weights = np.zeros(count), np.ones(len(ratio))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from pipeline.errors import EvenflightError
 from pipeline.measure.highpass import fast_figures, fast_part
 from pipeline.measure.triple import stability_score
+from pipeline.parallel import default_workers, local_executor, ordered_map
 
 Floats = NDArray[np.float64]
 Picture = NDArray[np.uint8]
@@ -144,8 +146,10 @@ def frames_of(path: Path, width: int | None = None) -> Iterator[Picture]:
     try:
         with av.open(str(path)) as container:
             container.streams.video[0].thread_type = "AUTO"  # decodes frames side by side, the same pictures
-            for frame in container.decode(video=0):
-                yield picture_of(frame, width)
+            with local_executor(default_workers()) as executor:
+                yield from ordered_map(
+                    executor, partial(picture_of, width=width), container.decode(video=0), 4
+                )
     except (av.error.FFmpegError, IndexError) as error:
         raise EvenflightError(f"{path.name} cannot be read as a video; make it again") from error
 

@@ -66,10 +66,17 @@ def _measured_and_solved(
 ) -> tuple[Sequence, Thumbnails | None]:
     """Do the stages before the render and return the sequence as the opened photos told it.
 
-    Its thumbnails, too, where there is to be a video: a worker looks at them while the main thread solves.
-    The measurements, some 0.2 MB a frame, are let go of before the render takes its memory.
+    Its thumbnails, too, where there is to be a video: a worker looks at them while the main thread solves,
+    and another stores the measurements. These, some 0.2 MB a frame, are let go of before the render takes
+    its memory.
     """
-    measured, begun, mark = _measured(sequence, folder, shop, outcome)
+    mark = fingerprint(photos_fingerprint(sequence), store.MEASUREMENTS_VERSION)
+    measured, begun, stored = store.load(folder.measurements, mark), None, None
+    if measured is None:
+        started = time.monotonic()
+        measured, begun = take_measurements(sequence, folder.thumbnails, shop)
+        outcome.seconds["measure"] = time.monotonic() - started
+        stored = near(shop.executor).submit(store.save, folder.measurements, measured, mark)
     sequence = amended(sequence, measured)
     thumbnails = thumbnails_of(folder, shown_frames(sequence), shop) if "encode" in stages else None
     write_text(folder.sequence, sequence.model_dump_json())
@@ -77,6 +84,8 @@ def _measured_and_solved(
         _reported("load", fingerprint(mark, "load"), lambda: load(sequence), folder, shop, outcome)
     if set(SOLVING) & set(stages):
         _solve(sequence, measured, begun, mark, folder, shop, outcome)
+    if stored is not None:
+        stored.result()
     return sequence, thumbnails
 
 
@@ -107,24 +116,6 @@ def amended(sequence: Sequence, measured: Measurements) -> Sequence:
             f"{LEAST_PHOTOS}: copy the card again"
         )
     return changed
-
-
-def _measured(
-    sequence: Sequence, folder: Folder, shop: Workshop, outcome: Outcome
-) -> tuple[Measurements, PosesBegun | None, str]:
-    """Return the measurements of a sequence, stored or taken now, and what they were taken from.
-
-    With those taken now come the poses that workers already look for.
-    """
-    mark = fingerprint(photos_fingerprint(sequence), store.MEASUREMENTS_VERSION)
-    kept = store.load(folder.measurements, mark)
-    if kept is not None:
-        return kept, None, mark
-    started = time.monotonic()
-    measured, begun = take_measurements(sequence, folder.thumbnails, shop)
-    store.save(folder.measurements, measured, mark)
-    outcome.seconds["measure"] = time.monotonic() - started
-    return measured, begun, mark
 
 
 def take_measurements(
