@@ -81,16 +81,6 @@ def linear_to_srgb(level: ArrayLike) -> NDArray[np.float64]:
     return np.where(value <= 0.0031308, value * 12.92, power)
 
 
-def bt1886_to_linear(code: ArrayLike) -> NDArray[np.float64]:
-    """Return the display's linear light 0..1 of codes 0..1, any shape. Source: ITU-R BT.1886, annex 1."""
-    return np.asarray(code, dtype=np.float64) ** BT1886_EXPONENT
-
-
-def linear_to_bt1886(level: ArrayLike) -> NDArray[np.float64]:
-    """Return the code 0..1 that a BT.1886 display shows as the linear light `level` 0..1, any shape."""
-    return np.asarray(level, dtype=np.float64) ** (1.0 / BT1886_EXPONENT)
-
-
 def shoulder(
     level: NDArray[np.float32], start: float = SHOULDER_START, white: float = 1.0
 ) -> NDArray[np.float32]:

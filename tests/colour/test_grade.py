@@ -7,11 +7,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from pipeline.colour.cdl import Cdl
-from pipeline.colour.display import BT709_TO_BT2020, BT2020_TO_BT709, bt1886_to_linear
+from pipeline.colour.display import BT709_TO_BT2020, BT2020_TO_BT709
 from pipeline.colour.grade import Grade, apply_grade
 from pipeline.errors import UsageError
 from pipeline.render.grades import load_grade
 from pipeline.settings import configs_dir
+from tests.reference import bt1886_to_linear
 
 NAMES = sorted(path.stem for path in (configs_dir() / "grades").glob("*.toml"))
 NEUTRAL = Grade(intent="as it was")

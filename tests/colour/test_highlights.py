@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.colour.display import clip_to_white, linear_to_bt1886
+from pipeline.colour.display import clip_to_white
 from pipeline.colour.highlights import common_white, rebuild_to_white
+from tests.reference import linear_to_bt1886
 
 NEUTRAL = np.array([0.55, 1.0, 0.7])
 

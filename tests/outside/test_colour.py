@@ -25,7 +25,6 @@ from pipeline.colour.display import (
     BT709_TO_XYZ,
     BT2020_TO_BT709,
     BT2020_TO_XYZ,
-    bt1886_to_linear,
     limited_range,
     linear_to_srgb,
     rgb_to_ycbcr,
@@ -54,11 +53,6 @@ def test_srgb_curve(colour):
     """IEC 61966-2-1 as colour-science has it."""
     assert_allclose(srgb_to_linear(CODES), colour.models.eotf_sRGB(CODES), atol=1e-12)
     assert_allclose(linear_to_srgb(CODES), colour.models.eotf_inverse_sRGB(CODES), atol=1e-12)
-
-
-def test_bt1886_curve(colour):
-    """ITU-R BT.1886, annex 1, with black at 0 and white at 1, as colour-science has it."""
-    assert_allclose(bt1886_to_linear(CODES), colour.models.eotf_BT1886(CODES), atol=1e-12)
 
 
 def test_rgb_matrices(colour):
