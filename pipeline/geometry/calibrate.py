@@ -48,7 +48,7 @@ def pair_distances(matches: Matches, focal_px: float, size: tuple[int, int], noi
     starts = [*essential_start(here, there, noise), (turned, direction_for(turned, here, there, noise))]
     fits = [refine(*start, here, there, noise, passes=8) for start in starts]
     rotation, direction, _, _ = min(fits, key=lambda fit: fit[2])
-    return np.asarray(np.abs(sampson(essential(rotation, direction)[None], here, there)[0]) * focal_px)
+    return np.asarray(np.abs(sampson(essential(rotation, direction), here, there)) * focal_px)
 
 
 def self_calibrate(pairs: list[Matches], size: tuple[int, int], noise_px: float) -> Calibration | None:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.geometry.rotation import exp
+from pipeline.geometry.arrays import lengths, median
+from pipeline.geometry.rotation import TURNS, cross_matrix, exp
 
 Floats = NDArray[np.float64]
 
@@ -58,9 +59,9 @@ def decompose(homography: Floats, rays: Floats) -> list[PlanePose]:
     for side in (1.0, -1.0):
         # A direction in the plane whose length the homography keeps, as it keeps that of `across`.
         along = (under * basis[0] + side * over * basis[2]) / np.hypot(over, under)
-        normal = np.cross(across, along)
+        normal = cross_matrix(across) @ along
         kept = np.stack([scaled @ across, scaled @ along], axis=1)
-        after = np.column_stack([kept, np.cross(kept[:, 0], kept[:, 1])])
+        after = np.column_stack([kept, cross_matrix(kept[:, 0]) @ kept[:, 1]])
         rotation = after @ np.column_stack([across, along, normal]).T
         sign = 1.0 if float(np.mean(rays @ normal)) >= 0.0 else -1.0
         pose = PlanePose(rotation, sign * (scaled - rotation) @ normal, sign * normal)
@@ -70,18 +71,21 @@ def decompose(homography: Floats, rays: Floats) -> list[PlanePose]:
 
 
 def _linearised(pose: PlanePose, rays: Floats) -> tuple[Floats, Floats]:
-    """Return where rays go (n, 2), and its derivative (n, 2, 9) by turn, shift and normal."""
-    turned = rays @ pose.rotation.T
-    height = rays @ pose.normal
-    seen = turned + height[:, None] * pose.shift
-    place = seen[:, :2] / seen[:, 2:]
-    by_seen = np.zeros((len(rays), 2, 3))
-    by_seen[:, 0, 0] = by_seen[:, 1, 1] = 1.0 / seen[:, 2]
-    by_seen[:, :, 2] = -place / seen[:, 2:]
-    by_turn = np.cross(turned[:, None], by_seen)
-    by_shift = by_seen * height[:, None, None]
-    by_normal = (by_seen @ pose.shift)[:, :, None] * rays[:, None]
-    return place, np.concatenate([by_turn, by_shift, by_normal], axis=2)
+    """Return where rays (n, 3) go (2, n), and its derivative (9, 2, n) by turn, shift and normal."""
+    homography = pose.homography()
+    by_turn = TURNS @ pose.rotation
+    by_shift = np.eye(3)[:, :, None] * pose.normal
+    by_normal = pose.shift[:, None] * np.eye(3)[:, None]
+    by_unknowns = np.concatenate([by_turn, by_shift, by_normal])
+    seen = homography @ rays.T
+    place = seen[:2] / seen[2]
+    moved = (by_unknowns.reshape(27, 3) @ (rays.T / seen[2])).reshape(9, 3, -1)
+    return place, moved[:, :2] - moved[:, 2:] * place
+
+
+def _weights(miss: Floats, scale: float) -> Floats:
+    """Return Geman-McClure weights (n,) of what is missed (2, n)."""
+    return np.asarray(1.0 / (1.0 + (miss**2).sum(axis=0) / (_REDESCENT * scale) ** 2) ** 2)
 
 
 def refine_plane(
@@ -97,21 +101,20 @@ def refine_plane(
     `scale` is the noise of a match in radians; `level` the normal (3,) that is known otherwise, and its
     standard deviation in radians. Returns the pose and the distances (n,).
     """
-    target = to_rays[:, :2]
+    target = np.ascontiguousarray(to_rays[:, :2].T)
     damping = 1e-4
     known, pull = (pose.normal, 0.0) if level is None else (level[0], (scale / level[1]) ** 2)
 
     def cost_of(tried: PlanePose) -> float:
         leaning = pull * float(np.sum((tried.normal - known) ** 2)) / scale**2
-        return _loss(tried.moved(from_rays) - target, scale) + 0.5 * leaning
+        return _loss(tried.moved(from_rays).T - target, scale) + 0.5 * leaning
 
     cost = cost_of(pose)
     for _ in range(passes):
         place, jacobian = _linearised(pose, from_rays)
         miss = place - target
-        weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
-        weighted = (jacobian * weights[:, None, None]).reshape(-1, 9)
-        normal, gradient = weighted.T @ jacobian.reshape(-1, 9), weighted.T @ miss.ravel()
+        weighted = (jacobian * _weights(miss, scale)).reshape(9, -1)
+        normal, gradient = weighted @ jacobian.reshape(9, -1).T, weighted @ miss.ravel()
         normal[6:, 6:] += pull * np.eye(3)
         gradient[6:] += pull * (pose.normal - known)
         delta = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(9), gradient)
@@ -128,7 +131,7 @@ def refine_plane(
             damping *= 10.0
             if damping > 1e3:
                 break
-    return pose, np.linalg.norm(pose.moved(from_rays) - target, axis=1)
+    return pose, lengths(pose.moved(from_rays) - to_rays[:, :2])
 
 
 def turn_covariance(
@@ -139,18 +142,17 @@ def turn_covariance(
     `normal_sigma` is that of the plane's normal, in radians, where it was known otherwise.
     """
     place, jacobian = _linearised(pose, from_rays)
-    miss = place - to_rays[:, :2]
-    weights = 1.0 / (1.0 + (miss**2).sum(axis=1) / (_REDESCENT * scale) ** 2) ** 2
-    normal = (jacobian * weights[:, None, None]).reshape(-1, 9).T @ jacobian.reshape(-1, 9)
+    miss = place - to_rays[:, :2].T
+    normal = (jacobian * _weights(miss, scale)).reshape(9, -1) @ jacobian.reshape(9, -1).T
     # The length of the normal is no unknown: fix it.
     gauge = np.concatenate([np.zeros(6), pose.normal])
     normal += np.outer(gauge, gauge) * float(np.trace(normal))
-    spread = 1.4826 * float(np.median(np.abs(miss)))
+    spread = 1.4826 * median(np.abs(miss).ravel())
     normal[6:, 6:] += (spread / normal_sigma) ** 2 * np.eye(3)
     covariance = spread**2 * np.linalg.inv(normal + 1e-12 * float(np.trace(normal)) * np.eye(9))
     return np.asarray(covariance[:3, :3])
 
 
 def _loss(miss: Floats, scale: float) -> float:
-    square = (miss**2).sum(axis=1) / scale**2
+    square = (miss**2).sum(axis=0) / scale**2
     return float(np.sum(0.5 * square / (1.0 + square / _REDESCENT**2)))

@@ -163,7 +163,7 @@ def _cautious(covariance: Floats, noise: float) -> Floats:
 
 
 def _distances(rotation: Floats, direction: Floats, here: Floats, there: Floats) -> Floats:
-    return np.asarray(np.abs(sampson(essential(rotation, direction)[None], here, there)[0]))
+    return np.asarray(np.abs(sampson(essential(rotation, direction), here, there)))
 
 
 def _alike(rotation: Floats, direction: Floats, pose: Pose, noise: float) -> bool:

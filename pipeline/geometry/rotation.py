@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 from scipy.spatial.transform import Rotation
 
+from pipeline.geometry.arrays import lengths, median
+
 Floats = NDArray[np.float64]
 
 _REDESCENT = 3.0
@@ -25,12 +27,11 @@ def exp(vectors: Floats) -> Floats:
     """
     vectors = np.asarray(vectors, np.float64)
     square = (vectors * vectors).sum(axis=-1)[..., None, None]
-    angle = np.sqrt(square)
+    angle = np.maximum(np.sqrt(square), 1e-150)  # of no turn, sine over angle is one
+    half = 0.5 * angle
     across = cross_matrix(vectors)
     return np.asarray(
-        np.eye(3)
-        + np.sinc(angle / np.pi) * across
-        + 0.5 * np.sinc(angle / (2.0 * np.pi)) ** 2 * (across @ across)
+        np.eye(3) + np.sin(angle) / angle * across + 0.5 * (np.sin(half) / half) ** 2 * (across @ across)
     )
 
 
@@ -49,6 +50,10 @@ def cross_matrix(vectors: Floats) -> Floats:
     return crossed
 
 
+TURNS = cross_matrix(np.eye(3))
+"""The derivatives (3, 3, 3) of a rotation's matrix by small turns about the axes, from the left."""
+
+
 def huber_weights(residuals: Floats, scale: float) -> Floats:
     """Return Huber's weights min(1, scale / |residual|)."""
     return np.asarray(scale / np.maximum(np.abs(residuals), scale))
@@ -57,7 +62,9 @@ def huber_weights(residuals: Floats, scale: float) -> Floats:
 def wahba(from_rays: Floats, to_rays: Floats, weights: Floats) -> Floats:
     """Return the rotation (3, 3) that best takes unit `from_rays` (n, 3) to `to_rays` (Kabsch 1976)."""
     u, _, vt = np.linalg.svd((to_rays * weights[:, None]).T @ from_rays)
-    return np.asarray(u @ np.diag([1.0, 1.0, np.sign(np.linalg.det(u @ vt))]) @ vt)
+    if np.linalg.det(u @ vt) < 0.0:
+        u[:, 2] = -u[:, 2]
+    return np.asarray(u @ vt)
 
 
 def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: int = 30) -> Floats:
@@ -73,8 +80,8 @@ def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: 
         before, rotation = rotation, wahba(from_rays, to_rays, weights)
         if scale <= scale_rad and float(np.abs(rotation - before).max()) < 1e-2 * scale_rad:
             break
-        error = np.linalg.norm(to_rays - from_rays @ rotation.T, axis=1)
-        scale = max(scale_rad, min(scale / 1.4, float(np.median(error)) * 2.0))
+        error = lengths(to_rays - from_rays @ rotation.T)
+        scale = max(scale_rad, min(scale / 1.4, median(error) * 2.0))
         weights = 1.0 / (1.0 + (error / scale) ** 2) ** 2
     return rotation
 
@@ -85,22 +92,38 @@ def essential(rotation: Floats, direction: Floats) -> Floats:
     return np.asarray(np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]]) @ rotation)
 
 
-def sampson(essentials: Floats, from_rays: Floats, to_rays: Floats) -> Floats:
-    """Return the signed Sampson distances (k, n) of ray pairs under essential matrices (k, 3, 3).
+def sampson(essential_matrix: Floats, from_rays: Floats, to_rays: Floats) -> Floats:
+    """Return the signed Sampson distances (n,) of ray pairs under an essential matrix (3, 3).
 
     Rays are (n, 3) with z = 1; distances are in radians near the axis (Hartley and Zisserman, Multiple
     View Geometry, 2nd ed., eq. 11.9).
     """
-    forward = essentials @ from_rays.T  # (k, 3, n): lines in the second view
-    backward = np.swapaxes(essentials, 1, 2) @ to_rays.T
-    top = (forward * to_rays.T).sum(axis=1)
-    bottom = (forward[:, :2] ** 2).sum(axis=1) + (backward[:, :2] ** 2).sum(axis=1)
+    forward = essential_matrix @ from_rays.T  # (3, n): lines in the second view
+    backward = essential_matrix.T @ to_rays.T
+    top = (forward * to_rays.T).sum(axis=0)
+    bottom = (forward[:2] ** 2).sum(axis=0) + (backward[:2] ** 2).sum(axis=0)
     return np.asarray(top / np.sqrt(np.maximum(bottom, 1e-18)))
+
+
+def _sampson_slopes(essential_matrix: Floats, here: Floats, there: Floats) -> tuple[Floats, Floats]:
+    """Return the distances (n,) of `sampson` and their derivatives (3, 3, n) by the matrix's elements.
+
+    Rays are (3, n) here. With the distance r = a / sqrt(b), dr = (da - (a / b) db / 2) / sqrt(b).
+    """
+    forward = essential_matrix @ here
+    backward = essential_matrix.T @ there
+    top = (forward * there).sum(axis=0)
+    forward[2] = backward[2] = 0.0  # a line's distance is by its first two numbers
+    bottom = np.maximum((forward**2).sum(axis=0) + (backward**2).sum(axis=0), 1e-18)
+    root = np.sqrt(bottom)
+    by_top = there[:, None] * here
+    by_half_bottom = forward[:, None] * here + there[:, None] * backward
+    return top / root, (by_top - top / bottom * by_half_bottom) / root
 
 
 def misfit(essential_matrix: Floats, from_rays: Floats, to_rays: Floats, scale: float) -> float:
     """Return the robust sum of squared Sampson distances in units of `scale`, halved (Geman-McClure)."""
-    return _loss(sampson(essential_matrix[None], from_rays, to_rays)[0], scale)
+    return _loss(sampson(essential_matrix, from_rays, to_rays), scale)
 
 
 def _loss(residuals: Floats, scale: float) -> float:
@@ -122,12 +145,12 @@ def direction_for(rotation: Floats, from_rays: Floats, to_rays: Floats, scale: f
     return np.asarray(direction)
 
 
-def _tangents(direction: Floats) -> tuple[Floats, Floats]:
-    """Return two unit vectors (3,) that span the plane across a unit direction."""
+def _tangents(direction: Floats) -> Floats:
+    """Return two unit vectors (2, 3) that span the plane across a unit direction."""
     across = cross_matrix(direction)
     first = across[int(np.argmin(np.abs(direction)))]
     first = first / np.linalg.norm(first)
-    return first, across @ first
+    return np.stack([first, across @ first])
 
 
 def refine(
@@ -140,32 +163,31 @@ def refine(
     pose by a pixel. Returns the rotation, the unit direction, the loss summed over matches (in units of
     scale squared) and the covariance (3, 3) of the rotation vector in radians squared.
     """
-
-    residuals = sampson(essential(rotation, direction)[None], from_rays, to_rays)[0]
+    here, there = np.ascontiguousarray(from_rays.T), np.ascontiguousarray(to_rays.T)
+    residuals, slopes = _sampson_slopes(essential(rotation, direction), here, there)
     cost = _loss(residuals, scale)
-    step, damping = 1e-6, 1e-4
-    nudges = np.eye(3) + cross_matrix(np.eye(3) * step)
+    damping = 1e-4
     normal = np.eye(5)
     for _ in range(passes):
-        first, second = _tangents(direction)
-        moved = [essential(nudge @ rotation, direction) for nudge in nudges]
-        moved += [essential(rotation, direction + step * tangent) for tangent in (first, second)]
-        jacobian = (sampson(np.stack(moved), from_rays, to_rays) - residuals) / step
+        tangents = _tangents(direction)
+        by_unknowns = np.concatenate([cross_matrix(direction) @ TURNS, cross_matrix(tangents)]) @ rotation
+        jacobian = by_unknowns.reshape(5, 9) @ slopes.reshape(9, -1)
         weights = 1.0 / (1.0 + (residuals / (_REDESCENT * scale)) ** 2) ** 2
-        normal = (jacobian * weights) @ jacobian.T
-        gradient = (jacobian * weights) @ residuals
+        weighted = jacobian * weights
+        normal, gradient = weighted @ jacobian.T, weighted @ residuals
         scaled = normal + np.diag(damping * np.diag(normal) + 1e-12)
         delta = -np.linalg.solve(scaled, gradient)
         if np.linalg.norm(delta) > 0.3:  # far outside where the linearisation holds
             delta *= 0.3 / np.linalg.norm(delta)
         tried_rotation = exp(delta[:3]) @ rotation
-        tried_direction = direction + delta[3] * first + delta[4] * second
+        tried_direction = direction + delta[3:] @ tangents
         tried_direction /= np.linalg.norm(tried_direction)
-        tried = sampson(essential(tried_rotation, tried_direction)[None], from_rays, to_rays)[0]
+        tried, tried_slopes = _sampson_slopes(essential(tried_rotation, tried_direction), here, there)
         tried_cost = _loss(tried, scale)
         if tried_cost < cost:
             gained = cost - tried_cost
-            rotation, direction, residuals, cost = tried_rotation, tried_direction, tried, tried_cost
+            rotation, direction, cost = tried_rotation, tried_direction, tried_cost
+            residuals, slopes = tried, tried_slopes
             damping = max(damping / 10.0, 1e-9)
             if gained < 1e-6 * cost:
                 break
@@ -173,7 +195,7 @@ def refine(
             damping *= 10.0
             if damping > 1e3:
                 break
-    sigma = 1.4826 * float(np.median(np.abs(residuals)))
+    sigma = 1.4826 * median(np.abs(residuals))
     ridge = 1e-9 * float(np.trace(normal)) / 5.0
     covariance = sigma**2 * np.linalg.inv(normal + ridge * np.eye(5))
     return rotation, direction, cost, np.asarray(covariance[:3, :3])

@@ -76,7 +76,7 @@ def test_derivatives_by_differences() -> None:
         delta[k] = step
         turned = Rotation.from_rotvec(delta[:3]).as_matrix() @ truth.rotation
         nudged = PlanePose(turned, truth.shift + delta[3:6], truth.normal + delta[6:])
-        assert (nudged.moved(here) - place) / step == pytest.approx(jacobian[:, :, k], abs=1e-5)
+        assert (nudged.moved(here) - place.T) / step == pytest.approx(jacobian[k].T, abs=1e-5)
 
 
 @pytest.mark.parametrize("pitch_deg", [-25.0, -60.0, -90.0])

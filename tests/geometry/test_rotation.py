@@ -38,7 +38,7 @@ def unit(vectors: np.ndarray) -> np.ndarray:
 
 
 def distances(rotation: np.ndarray, way: np.ndarray, here: np.ndarray, there: np.ndarray) -> np.ndarray:
-    return sampson(essential(rotation, way)[None], here, there)[0]
+    return sampson(essential(rotation, way), here, there)
 
 
 def random_path(count: int, rms_deg: float = 0.5, drift_deg: float = 1.0, seed: int = 0) -> np.ndarray:
