@@ -20,3 +20,22 @@ def median(values: Floats) -> float:
 def lengths(vectors: Floats) -> Floats:
     """Return the lengths (n,) of vectors (n, k)."""
     return np.asarray(np.sqrt(np.einsum("ij,ij->i", vectors, vectors)))
+
+
+def grouped_medians(values: Floats, groups: NDArray[np.int_], count: int) -> Floats:
+    """Return the median (count,) of finite `values` (n,) of each group, NaN where a group has none.
+
+    `groups` (n,) numbers the group of each value, from 0 to count - 1.
+    """
+    times = np.bincount(groups, minlength=count)
+    ordered = values[np.lexsort((values, groups))]
+    known = np.flatnonzero(times)
+    first, last = (np.cumsum(times) - times)[known], times[known] - 1
+    found = np.full(count, np.nan)
+    found[known] = 0.5 * (ordered[first + last // 2] + ordered[first + (last + 1) // 2])
+    return found
+
+
+def grouped_sums(values: Floats, groups: NDArray[np.int_], count: int) -> Floats:
+    """Return the sum (count, k) of `values` (n, k) of each group, numbered as in `grouped_medians`."""
+    return np.stack([np.bincount(groups, column, count) for column in values.T], axis=1)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry.arrays import lengths
+
 Floats = NDArray[np.float64]
 
 
@@ -24,7 +26,7 @@ def bearings(points: Floats, focal_px: float, width: int, height: int) -> Floats
     """Return unit directions (n, 3) in camera axes of pixel coordinates (n, 2)."""
     centred = (points - np.array([(width - 1) / 2.0, (height - 1) / 2.0])) / focal_px
     rays = np.concatenate([centred, np.ones((len(points), 1))], axis=1)
-    return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
+    return np.asarray(rays / lengths(rays)[:, None])
 
 
 def largest_rectangle(width: int, height: int, shape: tuple[int, int]) -> tuple[float, float]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry.arrays import lengths, median
 from pipeline.geometry.camera import bearings, intrinsics
 from pipeline.geometry.plane import PlanePose, decompose, refine_plane, turn_covariance
 from pipeline.geometry.rotation import (
@@ -60,7 +61,7 @@ class Pose:
     plane: PlanePose | None = None
     normal_sigma: float = np.inf
 
-    @property
+    @cached_property
     def sigma_rad(self) -> float:
         """The standard deviation about the least certain axis, in radians."""
         return worst_sigma(self.covariance)
@@ -75,12 +76,12 @@ def essential_start(here: Floats, there: Floats, noise: float) -> list[tuple[Flo
         return []
     one, other, direction = cv2.decomposeEssentialMat(found)
     way = np.asarray(direction, float).ravel()
-    return [
-        max(
-            ((np.asarray(rotation, float), sign * way) for rotation in (one, other) for sign in (1.0, -1.0)),
-            key=lambda pose: in_front(pose[0], pose[1], here, there),
-        )
-    ]
+    seen = []
+    for turn in (one, other):
+        ahead, behind = in_front(turn, way, here, there)
+        seen += [(ahead, turn, way), (behind, turn, -way)]
+    _, rotation, signed = max(seen, key=lambda pose: pose[0])
+    return [(rotation, signed)]
 
 
 def gric(residuals: Floats, noise: float, structure: int, parameters: int) -> float:
@@ -108,7 +109,7 @@ def _visible(
     if plane is not None and plane.in_view(here) < 0.95:
         return False
     # Matches on a far horizon have no depth to speak of, so only a clear majority counts.
-    return max(in_front(rotation, way, here, there) for way in (direction, -direction)) >= 0.6
+    return max(in_front(rotation, direction, here, there)) >= 0.6
 
 
 def _planar(here: Floats, there: Floats, noise: float, homography: Floats, turned: Floats) -> list[Pose]:
@@ -122,7 +123,7 @@ def _planar(here: Floats, there: Floats, noise: float, homography: Floats, turne
         length = float(np.linalg.norm(plane.shift))
         direction = plane.shift / max(length, 1e-12)
         if length > 1e-6 and _visible(plane.rotation, direction, here, there, plane, turned):
-            miss = np.linalg.norm(plane.moved(here) - there[:, :2], axis=1)
+            miss = lengths(plane.moved(here) - there[:, :2])
             covariance = _cautious(turn_covariance(plane, here, there, noise), noise)
             inliers = int(np.count_nonzero(miss < 3.0 * noise))
             found.append(Pose(plane.rotation, covariance, "plane", inliers, direction, 0.0, plane))
@@ -181,11 +182,11 @@ def _explained(here: Floats, there: Floats, noise: float, plane: Floats | None, 
     best = planar[0]
     assert best.plane is not None and best.direction is not None
     # Sampson's distance is to both views' places together, this to the second's alone.
-    flat = np.linalg.norm(best.plane.moved(here) - there[:, :2], axis=1) / np.sqrt(2.0)
+    flat = lengths(best.plane.moved(here) - there[:, :2]) / np.sqrt(2.0)
 
     def is_flat(rotation: Floats, direction: Floats) -> bool:
         around = _distances(rotation, direction, here, there)
-        spread = max(1.4826 * float(np.median(around)), 0.1 * noise)
+        spread = max(1.4826 * median(around), 0.1 * noise)
         return gric(flat, spread, 2, 8) <= gric(around, spread, 3, 5)
 
     if best.inliers >= _MOSTLY * len(here):
@@ -207,7 +208,7 @@ def _priced(poses: list[Pose], here: Floats, there: Floats, noise: float) -> lis
     if not known:
         return []
     around = _distances(known[0][0].rotation, known[0][1], here, there)
-    spread = max(1.4826 * float(np.median(around)), 0.1 * noise)
+    spread = max(1.4826 * median(around), 0.1 * noise)
     return [
         replace(pose, cost=misfit(essential(pose.rotation, direction), here, there, spread))
         for pose, direction in known
@@ -240,7 +241,7 @@ def pair_poses(
     here, there = (unit / unit[:, 2:] for unit in (unit_i, unit_j))
     noise = noise_px / focal_px
     turned = rotation_only(unit_i, unit_j, noise)
-    miss = np.linalg.norm(unit_j - unit_i @ turned.T, axis=1)
+    miss = lengths(unit_j - unit_i @ turned.T)
 
     plane: Floats | None = None
     if homography is not None:
@@ -254,7 +255,7 @@ def pair_poses(
     least = min(pose.cost for pose in told)
     told = [replace(pose, cost=pose.cost - least) for pose in told if pose.cost - least < _MOST_SURPRISE]
     # Alone, of two that fit alike, the one nearer to the rotation alone: it errs by less than the parallax.
-    prior = max(float(np.median(miss)), noise)
+    prior = max(median(miss), noise)
     return sorted(told, key=lambda p: p.cost + 0.5 * (angle_between(p.rotation, turned) / prior) ** 2)
 
 
@@ -262,7 +263,7 @@ def _is_rotation(miss: Floats, pose: Pose, here: Floats, there: Floats, noise: f
     """Whether a rotation that misses by `miss` explains the matches as well as a pose with parallax."""
     assert pose.direction is not None
     if pose.model == "plane" and pose.plane is not None:
-        flat = np.linalg.norm(pose.plane.moved(here) - there[:, :2], axis=1)
+        flat = lengths(pose.plane.moved(here) - there[:, :2])
         return gric(miss, noise, 2, 3) <= gric(flat, noise, 2, 8)
     around = _distances(pose.rotation, pose.direction, here, there)
     return gric(miss, noise, 2, 3) <= gric(around, noise, 3, 5)

@@ -6,6 +6,7 @@ A rotation R_ij maps directions of camera i to camera j. Rotation vectors are in
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,14 +135,12 @@ def _loss(residuals: Floats, scale: float) -> float:
 def direction_for(rotation: Floats, from_rays: Floats, to_rays: Floats, scale: float) -> Floats:
     """Return the unit translation direction (3,) that best explains the parallax left by `rotation`."""
     normals = np.cross(from_rays @ rotation.T, to_rays)
-    lengths = np.linalg.norm(normals, axis=1)
     weights = np.ones(len(normals))
     direction = np.array([0.0, 0.0, 1.0])
     for _ in range(5):
         _, _, vt = np.linalg.svd((normals * weights[:, None]).T @ normals)
         direction = vt[-1]
-        miss = np.abs(normals @ direction) / np.maximum(lengths, scale)
-        weights = huber_weights(miss * np.maximum(lengths, scale), scale)
+        weights = huber_weights(normals @ direction, scale)
     return np.asarray(direction)
 
 
@@ -201,18 +200,22 @@ def refine(
     return rotation, direction, cost, np.asarray(covariance[:3, :3])
 
 
-def in_front(rotation: Floats, direction: Floats, from_rays: Floats, to_rays: Floats) -> float:
-    """Return the share of ray pairs whose point lies in front of both cameras, for x_j = R x_i + t."""
+def in_front(rotation: Floats, direction: Floats, from_rays: Floats, to_rays: Floats) -> tuple[float, float]:
+    """Return the shares of ray pairs whose point lies in front of both cameras, and behind both.
+
+    For x_j = R x_i + t; what lies behind both lies in front of both for -t.
+    """
     turned = from_rays @ rotation.T
     # Depths along both rays from the least-squares meeting point of a*turned + direction = b*to_rays.
     aa = np.einsum("ij,ij->i", turned, turned)
     bb = np.einsum("ij,ij->i", to_rays, to_rays)
     ab = np.einsum("ij,ij->i", turned, to_rays)
     at, bt = turned @ direction, to_rays @ direction
-    det = aa * bb - ab * ab
-    deep_i = ab * bt - bb * at
-    deep_j = aa * bt - ab * at
-    return float(np.mean((deep_i > 0) & (deep_j > 0) & (det > 0)))
+    told = aa * bb - ab * ab > 0.0
+    deep_i, deep_j = ab * bt - bb * at, aa * bt - ab * at
+    ahead = told & (deep_i > 0.0) & (deep_j > 0.0)
+    behind = told & (deep_i < 0.0) & (deep_j < 0.0)
+    return np.count_nonzero(ahead) / len(told), np.count_nonzero(behind) / len(told)
 
 
 def isotropic(sigma_rad: float) -> Floats:
@@ -237,7 +240,7 @@ class PairRotation:
     rotation: Floats
     covariance: Floats
 
-    @property
+    @cached_property
     def sigma_rad(self) -> float:
         """The standard deviation about the least certain axis."""
         return worst_sigma(self.covariance)

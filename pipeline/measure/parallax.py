@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.geometry.arrays import grouped_medians, grouped_sums, lengths
 from pipeline.geometry.field import Field
 from pipeline.geometry.rotation import exp
 from pipeline.measure.highpass import fast_part
@@ -19,6 +20,7 @@ from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
 
 Floats = NDArray[np.float64]
+Groups = NDArray[np.int_]
 
 CELLS = (3, 3)
 _LEAST_IN_CELL = 4
@@ -81,19 +83,20 @@ def _plane(place: Floats) -> Floats:
     return np.column_stack([np.ones(len(place)), place])
 
 
-def _redescending(miss: Floats) -> Floats:
-    """Return Geman-McClure weights at twice the median of what is missed."""
-    scale = max(2.0 * float(np.median(miss)), 1e-9)
+def _redescending(miss: Floats, groups: Groups, count: int) -> Floats:
+    """Return Geman-McClure weights (m,) at twice the median of what is missed in each group."""
+    scale = np.maximum(2.0 * grouped_medians(miss, groups, count), 1e-9)[groups]
     return np.asarray(1.0 / (1.0 + (miss / scale) ** 2) ** 2)
 
 
-def _most(values: Floats) -> Floats:
-    """Return what most of the motions (m, 2) agree on."""
-    agreed = np.median(values, axis=0)
+def _most(values: Floats, groups: Groups, count: int) -> Floats:
+    """Return what most of the motions (m, 2) of each group agree on (count, 2)."""
+    agreed = np.stack([grouped_medians(column, groups, count) for column in values.T], axis=1)
     for _ in range(_PASSES):
-        weights = _redescending(np.linalg.norm(values - agreed, axis=1))
-        agreed = weights @ values / weights.sum()
-    return np.asarray(agreed)
+        weights = _redescending(lengths(values - agreed[groups]), groups, count)[:, None]
+        sums = grouped_sums(np.hstack([weights * values, weights]), groups, count)
+        agreed = sums[:, :2] / np.maximum(sums[:, 2:], 1e-12)
+    return agreed
 
 
 def _within(parts: Floats, first: NDArray[np.int_], last: NDArray[np.int_]) -> Floats:
@@ -102,26 +105,24 @@ def _within(parts: Floats, first: NDArray[np.int_], last: NDArray[np.int_]) -> F
     return np.asarray(summed[last] - summed[first])
 
 
-def _usual_flow(places: list[Floats], rates: list[Floats]) -> Floats:
-    """Return how motion hangs on the place about each pair in time: (pairs, 3, 2), terms as in `_plane`.
+def _usual_flow(place: Floats, rate: Floats, groups: Groups, pairs: int, cells: int) -> Floats:
+    """Return how motion hangs on the place about each pair in time: (pairs · cells, 3, 2), terms as `_plane`.
 
-    One flow is fitted to the matches (m, 2) of all pairs within `_WINDOW`, iteratively reweighted.
+    For each part one flow is fitted to the matches (m, 2) of all pairs within `_WINDOW`, iteratively
+    reweighted; group pair · cells + cell holds those of a pair in a part.
     """
-    terms = [_plane(place) for place in places]
-    weights = [np.ones(len(rate)) for rate in rates]
-    first = np.maximum(np.arange(len(rates)) - _WINDOW, 0)
-    last = np.minimum(np.arange(len(rates)) + _WINDOW + 1, len(rates))
-    flow: Floats = np.zeros((len(rates), 3, 2))
+    terms = _plane(place)
+    products = (terms[:, :, None] * np.hstack([terms, rate])[:, None]).reshape(-1, 15)
+    first = np.maximum(np.arange(pairs) - _WINDOW, 0)
+    last = np.minimum(np.arange(pairs) + _WINDOW + 1, pairs)
+    weights = np.ones(len(rate))
+    flow: Floats = np.zeros((pairs * cells, 3, 2))
     for _ in range(_PASSES):
-        weighted = [term.T * weight for term, weight in zip(terms, weights, strict=True)]
-        normal = np.stack([part @ term for part, term in zip(weighted, terms, strict=True)])
-        right = np.stack([part @ rate for part, rate in zip(weighted, rates, strict=True)])
-        normal, right = _within(normal, first, last), _within(right, first, last)
-        flow = np.asarray(np.linalg.solve(normal + 1e-6 * np.eye(3), right))
-        weights = [
-            _redescending(np.linalg.norm(rate - term @ bent, axis=1)) if len(rate) else np.zeros(0)
-            for term, rate, bent in zip(terms, rates, flow, strict=True)
-        ]
+        sums = grouped_sums(products * weights[:, None], groups, pairs * cells)
+        shared = _within(sums.reshape(pairs, -1), first, last).reshape(-1, 3, 5)
+        flow = np.asarray(np.linalg.solve(shared[..., :3] + 1e-6 * np.eye(3), shared[..., 3:]))
+        miss = lengths(rate - np.einsum("mp,mpk->mk", terms, flow[groups]))
+        weights = _redescending(miss, groups, pairs * cells)
     return flow
 
 
@@ -150,23 +151,23 @@ def cell_rates(drifts: list[Drift], count: int, corner: Floats) -> tuple[Floats,
     used, brings it to the middle, so that what other places are matched from pair to pair is no motion.
     """
     middles = cell_middles(drifts, corner)
-    rates = np.full((2, len(middles), count - 1, 2), np.nan)
-    cells = [_cell_of(drift.place, corner) for drift in drifts]
-    for k, middle in enumerate(middles):
-        inside = [cell == k for cell in cells]
-        places = [(drift.place[mask] - middle) / corner for drift, mask in zip(drifts, inside, strict=True)]
-        moved = [d.motion[mask] / (d.j - d.i) for d, mask in zip(drifts, inside, strict=True)]
-        held = [drift.held[mask] for drift, mask in zip(drifts, inside, strict=True)]
-        flow = _usual_flow(
-            [place[~out] for place, out in zip(places, held, strict=True)],
-            [rate[~out] for rate, out in zip(moved, held, strict=True)],
-        )
-        for drift, place, rate, out, bent in zip(drifts, places, moved, held, flow, strict=True):
-            there = rate - _plane(place) @ bent + bent[0]
-            for part, used in enumerate((~out, out)):
-                if np.count_nonzero(used) >= _LEAST_IN_CELL:
-                    # Across a missing photo the way is spread over the intervals that passed.
-                    rates[part, k, drift.i : drift.j] = _most(there[used])
+    cells, pairs = len(middles), len(drifts)
+    held = np.concatenate([drift.held for drift in drifts])
+    place = np.concatenate([drift.place for drift in drifts])
+    cell = _cell_of(place, corner)
+    pair = np.repeat(np.arange(pairs), [len(drift.place) for drift in drifts])
+    groups = pair * cells + cell
+    place = (place - middles[cell]) / corner
+    rate = np.concatenate([drift.motion / (drift.j - drift.i) for drift in drifts])
+    flow = _usual_flow(place[~held], rate[~held], groups[~held], pairs, cells)[groups]
+    there = rate - np.einsum("mp,mpk->mk", _plane(place), flow) + flow[:, 0]
+    rates = np.full((2, cells, count - 1, 2), np.nan)
+    for part, used in enumerate((~held, held)):
+        agreed = _most(there[used], groups[used], pairs * cells).reshape(pairs, cells, 2)
+        enough = np.bincount(groups[used], minlength=pairs * cells).reshape(pairs, cells) >= _LEAST_IN_CELL
+        for drift, motion, told in zip(drifts, agreed, enough, strict=True):
+            # Across a missing photo the way is spread over the intervals that passed.
+            rates[part, told, drift.i : drift.j] = motion[told, None]
     seen = np.count_nonzero(np.isfinite(rates[..., 0]), axis=2)
     rates[seen < max(_LEAST_SHARE * count, 4)] = np.nan
     return rates[0], rates[1]

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import spsolve
 
+from pipeline.geometry.arrays import lengths, median
 from pipeline.geometry.camera import bearings, intrinsics
 from pipeline.measure.levels import HELD_OUT
 from pipeline.measure.look import PairFigures
@@ -131,20 +132,18 @@ def _way(here: Floats, there: Floats, normal: Floats) -> Floats | None:
     here, there, nearness = here[ground], there[ground], nearness[ground]
     if len(here) < LEAST_MATCHES:
         return None
-    # there × (here - nearness · way) = 0, three equations for each match.
-    zero = np.zeros(len(there))
-    x, y, z = there.T
-    cross = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=1).reshape(-1, 3, 3)
-    design = cross * nearness[:, None, None]
-    wanted = np.einsum("nij,nj->ni", cross, here)
-    rows, right = design.reshape(-1, 3), wanted.ravel()
+    # there × (here - nearness · way) = 0, three equations for each match, by their normal equations: a cross
+    # product keeps the length of what is across the unit vector `there`.
+    across = np.eye(3) - there[:, :, None] * there[:, None]
+    design = (nearness[:, None, None] ** 2 * across).reshape(-1, 9)
+    wanted = nearness[:, None] * np.einsum("nij,nj->ni", across, here)
     weight = np.ones(len(here))
     way = np.zeros(3)
     for _ in range(_PASSES):
-        weighted = (design * weight[:, None, None]).reshape(-1, 3)
-        way = np.linalg.solve(weighted.T @ rows + 1e-12 * np.eye(3), weighted.T @ right)
-        miss = np.linalg.norm(design @ way - wanted, axis=1)
-        scale = max(1.4826 * float(np.median(miss)), 0.2 * _NOISE_RAD)
+        way = np.linalg.solve((weight @ design).reshape(3, 3) + 1e-12 * np.eye(3), weight @ wanted)
+        off = here - nearness[:, None] * way
+        miss = lengths(off - np.einsum("ij,ij->i", off, there)[:, None] * there)
+        scale = max(1.4826 * median(miss), 0.2 * _NOISE_RAD)
         weight = 1.0 / (1.0 + (miss / (3.0 * scale)) ** 2) ** 2  # Geman-McClure
     return way
 
@@ -160,8 +159,8 @@ def _intervals(sums: sparse.csr_matrix, ways: Floats) -> Floats:
             sums.T @ sparse.diags_array(weight) @ sums + even.T @ even + 1e-9 * sparse.eye_array(count)
         ).tocsc()
         solved = np.column_stack([spsolve(matrix, sums.T @ (weight * ways[:, axis])) for axis in range(3)])
-        miss = np.linalg.norm(sums @ solved - ways, axis=1)
-        scale = max(1.4826 * float(np.median(miss)), 1e-6)
+        miss = lengths(sums @ solved - ways)
+        scale = max(1.4826 * median(miss), 1e-6)
         weight = 1.0 / np.maximum(miss / (2.0 * scale), 1.0)  # Huber
     return solved
 
@@ -227,10 +226,10 @@ def ground_motion(
             continue
         here = view.rays(pair.matches.points_i, pair.i) @ steady[pair.i].T
         there = view.rays(pair.matches.points_j, pair.j) @ steady[pair.j].T
-        moved = np.linalg.norm(here[:, :2] / here[:, 2:] - there[:, :2] / there[:, 2:], axis=1)
+        moved = lengths(here[:, :2] / here[:, 2:] - there[:, :2] / there[:, 2:])
         length = pair.j - pair.i
         shorter = slice(pair.i, pair.j)
         better = span[shorter] > length
-        motion[shorter][better] = share_per_tangent * float(np.median(moved)) / length
+        motion[shorter][better] = share_per_tangent * median(moved) / length
         span[shorter][better] = length
     return motion

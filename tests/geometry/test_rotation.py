@@ -157,8 +157,8 @@ def test_points_in_front() -> None:
     here = rays(rng.uniform(0, 1200, (100, 2)))
     there = here * rng.uniform(10.0, 30.0, (100, 1)) + way
     there = there / there[:, 2:]
-    assert in_front(np.eye(3), way, here, there) == 1.0
-    assert in_front(np.eye(3), -way, here, there) == 0.0
+    assert in_front(np.eye(3), way, here, there) == (1.0, 0.0)
+    assert in_front(np.eye(3), -way, here, there) == (0.0, 1.0)
 
 
 def test_refinement_reaches_the_truth_and_tells_its_error() -> None:
