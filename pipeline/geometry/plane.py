@@ -13,11 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.geometry.arrays import lengths, median
-from pipeline.geometry.rotation import TURNS, cross_matrix, exp
+from pipeline.geometry.rotation import TURNS, cross_matrix, damped_step, geman_mcclure, turn
 
 Floats = NDArray[np.float64]
-
-_REDESCENT = 3.0
 
 
 @dataclass(frozen=True)
@@ -83,11 +81,6 @@ def _linearised(pose: PlanePose, rays: Floats) -> tuple[Floats, Floats]:
     return place, moved[:, :2] - moved[:, 2:] * place
 
 
-def _weights(miss: Floats, scale: float) -> Floats:
-    """Return Geman-McClure weights (n,) of what is missed (2, n)."""
-    return np.asarray(1.0 / (1.0 + (miss**2).sum(axis=0) / (_REDESCENT * scale) ** 2) ** 2)
-
-
 def refine_plane(
     pose: PlanePose,
     from_rays: Floats,
@@ -101,30 +94,34 @@ def refine_plane(
     `scale` is the noise of a match in radians; `level` the normal (3,) that is known otherwise, and its
     standard deviation in radians. Returns the pose and the distances (n,).
     """
-    target = np.ascontiguousarray(to_rays[:, :2].T)
-    damping = 1e-4
+    target = to_rays[:, :2].T
     known, pull = (pose.normal, 0.0) if level is None else (level[0], (scale / level[1]) ** 2)
 
-    def cost_of(tried: PlanePose) -> float:
-        leaning = pull * float(np.sum((tried.normal - known) ** 2)) / scale**2
-        return _loss(tried.moved(from_rays).T - target, scale) + 0.5 * leaning
-
-    cost = cost_of(pose)
-    for _ in range(passes):
-        place, jacobian = _linearised(pose, from_rays)
+    def fit(tried: PlanePose) -> tuple[float, Floats, Floats, Floats]:
+        place, jacobian = _linearised(tried, from_rays)
         miss = place - target
-        weighted = (jacobian * _weights(miss, scale)).reshape(9, -1)
+        loss, weights = geman_mcclure((miss**2).sum(axis=0) / scale**2)
+        leaning = pull * float(np.sum((tried.normal - known) ** 2)) / scale**2
+        return loss + 0.5 * leaning, miss, jacobian, weights
+
+    cost, miss, jacobian, weights = fit(pose)
+    damping = 1e-4
+    for _ in range(passes):
+        weighted = (jacobian * weights).reshape(9, -1)
         normal, gradient = weighted @ jacobian.reshape(9, -1).T, weighted @ miss.ravel()
         normal[6:, 6:] += pull * np.eye(3)
         gradient[6:] += pull * (pose.normal - known)
-        delta = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)) + 1e-12 * np.eye(9), gradient)
+        delta = damped_step(normal, gradient, damping)
         tilted = pose.normal + delta[6:]
         length = float(np.linalg.norm(tilted))
-        tried = PlanePose(exp(delta[:3]) @ pose.rotation, (pose.shift + delta[3:6]) * length, tilted / length)
-        tried_cost = cost_of(tried)
-        if tried_cost < cost:
-            settled = cost - tried_cost < 1e-6 * cost
-            pose, cost, damping = tried, tried_cost, max(damping / 10.0, 1e-9)
+        tried = PlanePose(
+            turn(delta[:3]) @ pose.rotation, (pose.shift + delta[3:6]) * length, tilted / length
+        )
+        fitted = fit(tried)
+        if fitted[0] < cost:
+            settled = cost - fitted[0] < 1e-6 * cost
+            pose, (cost, miss, jacobian, weights) = tried, fitted
+            damping = max(damping / 10.0, 1e-9)
             if settled:
                 break
         else:
@@ -143,7 +140,8 @@ def turn_covariance(
     """
     place, jacobian = _linearised(pose, from_rays)
     miss = place - to_rays[:, :2].T
-    normal = (jacobian * _weights(miss, scale)).reshape(9, -1) @ jacobian.reshape(9, -1).T
+    _, weights = geman_mcclure((miss**2).sum(axis=0) / scale**2)
+    normal = (jacobian * weights).reshape(9, -1) @ jacobian.reshape(9, -1).T
     # The length of the normal is no unknown: fix it.
     gauge = np.concatenate([np.zeros(6), pose.normal])
     normal += np.outer(gauge, gauge) * float(np.trace(normal))
@@ -151,8 +149,3 @@ def turn_covariance(
     normal[6:, 6:] += (spread / normal_sigma) ** 2 * np.eye(3)
     covariance = spread**2 * np.linalg.inv(normal + 1e-12 * float(np.trace(normal)) * np.eye(9))
     return np.asarray(covariance[:3, :3])
-
-
-def _loss(miss: Floats, scale: float) -> float:
-    square = (miss**2).sum(axis=0) / scale**2
-    return float(np.sum(0.5 * square / (1.0 + square / _REDESCENT**2)))

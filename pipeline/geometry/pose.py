@@ -75,9 +75,9 @@ def essential_start(here: Floats, there: Floats, noise: float) -> list[tuple[Flo
     if found is None or found.shape != (3, 3):
         return []
     one, other, direction = cv2.decomposeEssentialMat(found)
-    way = np.asarray(direction, float).ravel()
-    seen = []
-    for turn in (one, other):
+    way = np.asarray(direction, np.float64).ravel()
+    seen: list[tuple[float, Floats, Floats]] = []
+    for turn in (np.asarray(one, np.float64), np.asarray(other, np.float64)):
         ahead, behind = in_front(turn, way, here, there)
         seen += [(ahead, turn, way), (behind, turn, -way)]
     _, rotation, signed = max(seen, key=lambda pose: pose[0])

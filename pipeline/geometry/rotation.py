@@ -5,6 +5,7 @@ A rotation R_ij maps directions of camera i to camera j. Rotation vectors are in
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -22,10 +23,7 @@ _REDESCENT = 3.0
 
 
 def exp(vectors: Floats) -> Floats:
-    """Return the matrices (..., 3, 3) of rotation vectors (..., 3): Rodrigues' formula.
-
-    For the few vectors that solving asks for at a time, a quarter of what SciPy's checks take.
-    """
+    """Return the matrices (..., 3, 3) of rotation vectors (..., 3): Rodrigues' formula."""
     vectors = np.asarray(vectors, np.float64)
     square = (vectors * vectors).sum(axis=-1)[..., None, None]
     angle = np.maximum(np.sqrt(square), 1e-150)  # of no turn, sine over angle is one
@@ -33,6 +31,16 @@ def exp(vectors: Floats) -> Floats:
     across = cross_matrix(vectors)
     return np.asarray(
         np.eye(3) + np.sin(angle) / angle * across + 0.5 * (np.sin(half) / half) ** 2 * (across @ across)
+    )
+
+
+def turn(vector: Floats) -> Floats:
+    """Return the matrix (3, 3) of one rotation vector (3,), as `exp` does, for a third of its time."""
+    angle = max(math.sqrt(float(vector @ vector)), 1e-150)
+    half = 0.5 * angle
+    across = cross_matrix(vector)
+    return np.asarray(
+        np.eye(3) + math.sin(angle) / angle * across + 0.5 * (math.sin(half) / half) ** 2 * (across @ across)
     )
 
 
@@ -68,7 +76,7 @@ def wahba(from_rays: Floats, to_rays: Floats, weights: Floats) -> Floats:
     return np.asarray(u @ vt)
 
 
-def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: int = 30) -> Floats:
+def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: int = 12) -> Floats:
     """Return the robust rotation between two views without parallax.
 
     Iteratively reweighted with a Geman-McClure weight whose scale shrinks to `scale_rad`, so that the
@@ -124,12 +132,22 @@ def _sampson_slopes(essential_matrix: Floats, here: Floats, there: Floats) -> tu
 
 def misfit(essential_matrix: Floats, from_rays: Floats, to_rays: Floats, scale: float) -> float:
     """Return the robust sum of squared Sampson distances in units of `scale`, halved (Geman-McClure)."""
-    return _loss(sampson(essential_matrix, from_rays, to_rays), scale)
+    loss, _ = geman_mcclure((sampson(essential_matrix, from_rays, to_rays) / scale) ** 2)
+    return loss
 
 
-def _loss(residuals: Floats, scale: float) -> float:
-    square = (residuals / scale) ** 2
-    return float(np.sum(0.5 * square / (1.0 + square / _REDESCENT**2)))
+def geman_mcclure(square: Floats) -> tuple[float, Floats]:
+    """Return the loss, summed, and the weights (n,) of squared residuals (n,) in units of the noise."""
+    share = 1.0 / (1.0 + square / _REDESCENT**2)
+    return 0.5 * float(square @ share), share**2
+
+
+def damped_step(normal: Floats, gradient: Floats, damping: float) -> Floats:
+    """Return the step (k,) of damped Gauss-Newton by its normal matrix (k, k) (Marquardt 1963)."""
+    damped = normal.copy()
+    damped.flat[:: len(normal) + 1] *= 1.0 + damping
+    damped.flat[:: len(normal) + 1] += 1e-12
+    return -np.asarray(np.linalg.solve(damped, gradient), np.float64)
 
 
 def direction_for(rotation: Floats, from_rays: Floats, to_rays: Floats, scale: float) -> Floats:
@@ -164,31 +182,30 @@ def refine(
     """
     here, there = np.ascontiguousarray(from_rays.T), np.ascontiguousarray(to_rays.T)
     residuals, slopes = _sampson_slopes(essential(rotation, direction), here, there)
-    cost = _loss(residuals, scale)
+    cost, weights = geman_mcclure((residuals / scale) ** 2)
     damping = 1e-4
     normal = np.eye(5)
     for _ in range(passes):
         tangents = _tangents(direction)
         by_unknowns = np.concatenate([cross_matrix(direction) @ TURNS, cross_matrix(tangents)]) @ rotation
         jacobian = by_unknowns.reshape(5, 9) @ slopes.reshape(9, -1)
-        weights = 1.0 / (1.0 + (residuals / (_REDESCENT * scale)) ** 2) ** 2
         weighted = jacobian * weights
-        normal, gradient = weighted @ jacobian.T, weighted @ residuals
-        scaled = normal + np.diag(damping * np.diag(normal) + 1e-12)
-        delta = -np.linalg.solve(scaled, gradient)
-        if np.linalg.norm(delta) > 0.3:  # far outside where the linearisation holds
-            delta *= 0.3 / np.linalg.norm(delta)
-        tried_rotation = exp(delta[:3]) @ rotation
+        normal = weighted @ jacobian.T
+        delta = damped_step(normal, weighted @ residuals, damping)
+        length = float(np.linalg.norm(delta))
+        if length > 0.3:  # far outside where the linearisation holds
+            delta *= 0.3 / length
+        tried_rotation = turn(delta[:3]) @ rotation
         tried_direction = direction + delta[3:] @ tangents
         tried_direction /= np.linalg.norm(tried_direction)
         tried, tried_slopes = _sampson_slopes(essential(tried_rotation, tried_direction), here, there)
-        tried_cost = _loss(tried, scale)
+        tried_cost, tried_weights = geman_mcclure((tried / scale) ** 2)
         if tried_cost < cost:
-            gained = cost - tried_cost
+            settled = cost - tried_cost < 1e-6 * tried_cost
             rotation, direction, cost = tried_rotation, tried_direction, tried_cost
-            residuals, slopes = tried, tried_slopes
+            residuals, slopes, weights = tried, tried_slopes, tried_weights
             damping = max(damping / 10.0, 1e-9)
-            if gained < 1e-6 * cost:
+            if settled:
                 break
         else:
             damping *= 10.0
