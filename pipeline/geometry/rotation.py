@@ -76,7 +76,7 @@ def wahba(from_rays: Floats, to_rays: Floats, weights: Floats) -> Floats:
     return np.asarray(u @ vt)
 
 
-def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: int = 12) -> Floats:
+def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: int = 30) -> Floats:
     """Return the robust rotation between two views without parallax.
 
     Iteratively reweighted with a Geman-McClure weight whose scale shrinks to `scale_rad`, so that the
