@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.errors import EvenflightError
 from pipeline.measure.flash import FlashFigures, FlashMeter
-from pipeline.measure.video import ClipTrace, Picture, trace_clip
+from pipeline.measure.video import ClipTrace, Picture, Run, trace_clip
 from pipeline.photo.picture import read_picture
 
 
@@ -23,8 +23,11 @@ class Seen:
     kept: dict[int, Picture] = field(default_factory=dict)
 
 
-def view(frames: Iterable[Picture], fps: float, keep: frozenset[int] = frozenset()) -> Seen:
-    """Look once at frames (H×W×3 R'G'B') that are shown at `fps`, and keep those at the places `keep`."""
+def view(frames: Iterable[Picture], fps: float, keep: frozenset[int] = frozenset(), run: Run = map) -> Seen:
+    """Look once at frames (H×W×3 R'G'B') that are shown at `fps`, and keep those at the places `keep`.
+
+    `run` is that of `trace_clip`.
+    """
     meter = FlashMeter(fps)
     kept: dict[int, Picture] = {}
 
@@ -35,7 +38,7 @@ def view(frames: Iterable[Picture], fps: float, keep: frozenset[int] = frozenset
                 kept[place] = frame
             yield frame
 
-    trace = trace_clip(watched())
+    trace = trace_clip(watched(), run)
     return Seen(trace, meter.figures(), kept)
 
 

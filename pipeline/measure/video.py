@@ -7,9 +7,10 @@ ratios of blocks of that ground. Only the high pass, which defines the measures,
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -97,22 +98,34 @@ class ClipTrace:
     path: Floats | None
 
 
-def trace_clip(frames: Iterable[Picture]) -> ClipTrace:
-    """Follow the ground through frames (H×W×3 R'G'B' of BT.709 and BT.1886), in one pass, two in memory."""
-    previous: _View | None = None
-    steps_ev: list[float] = []
-    grounds: list[_Ground | None] = []
-    for frame in frames:
-        view = _reduced(frame)
-        if previous is not None:
-            ground = _followed(previous.grey, view.grey)
-            grounds.append(ground)
-            steps_ev.append(_light_step_ev(previous, view, ground))
-        previous = view
-    if previous is None:
-        return ClipTrace(0, 0, np.zeros(0), None)
-    shape = previous.grey.shape
-    return ClipTrace(len(steps_ev) + 1, shape[1], np.array(steps_ev), _path(grounds, shape))
+Step = tuple["_Ground | None", float]
+Run = Callable[[Callable[[tuple["_View", "_View"]], Step], Iterable[tuple["_View", "_View"]]], Iterable[Step]]
+
+
+def trace_clip(frames: Iterable[Picture], run: Run = map) -> ClipTrace:
+    """Follow the ground through frames (H×W×3 R'G'B' of BT.709 and BT.1886), in one pass.
+
+    `run` does what `map` does, with two frames in memory; an executor's follows several pairs side by side.
+    """
+    count, shape = 0, (0, 0)
+
+    def views() -> Iterator[_View]:
+        nonlocal count, shape
+        for frame in frames:
+            view = _reduced(frame)
+            count, shape = count + 1, view.grey.shape
+            yield view
+
+    steps = list(run(_step, pairwise(views())))
+    light = np.array([step_ev for _, step_ev in steps])
+    return ClipTrace(count, shape[1], light, _path([ground for ground, _ in steps], shape))
+
+
+def _step(pair: tuple[_View, _View]) -> Step:
+    """Return how the ground and its light changed from one frame to the next."""
+    before, after = pair
+    ground = _followed(before.grey, after.grey)
+    return ground, _light_step_ev(before, after, ground)
 
 
 def clip_figures(

@@ -28,7 +28,7 @@ CLIP_KEYS = ("flicker_rms_ev", "flicker_worst_ev", "outlier_frames", "ground_jit
 _UNSEEN = "too few frames show the same ground, or too little of the picture does"
 _ABSENT = "the thumbnails in work/thumbs are not all there: measure the sequence again"
 _COMPARED = 12  # frames that are held against their photos
-_REDUCED_AHEAD = 4
+_AHEAD = 4
 
 
 class Viewing:
@@ -57,10 +57,10 @@ class Viewing:
         self._left: Seen | None = None
 
     def watch(self, frames: Iterator[Any]) -> None:
-        """Look at the frames (av.VideoFrame) of the video as they decode; workers reduce the next ones."""
-        reduced = partial(picture_of, width=WORKING_WIDTH)
-        pictures = ordered_map(self._executor, reduced, frames, _REDUCED_AHEAD)
-        self._left = view(pictures, self._rate, self._compared())
+        """Look at the frames (av.VideoFrame) of the video as they decode, several side by side."""
+        side_by_side = partial(ordered_map, self._executor, window=_AHEAD)
+        pictures = side_by_side(partial(picture_of, width=WORKING_WIDTH), frames)
+        self._left = view(pictures, self._rate, self._compared(), side_by_side)
 
     def finish(self, path: Path) -> None:
         """Fill in the figures; `path` is the video, or folder of frames, which was perhaps not watched."""
