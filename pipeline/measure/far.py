@@ -10,6 +10,7 @@ band lies the attitude angles say.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -39,6 +40,7 @@ _EDGE_PX = 0.05  # sharp edges are sampled, and so laid on each other, no better
 _LOOSE_RAD = float(np.deg2rad(2.0))  # what the pictures do not tell stays where the tags put it
 _LEAST_SIGMA_PX = 0.02
 _MOST_OFF_RAD = float(np.deg2rad(2.0))
+_NONE: Any = None  # OpenCV's stubs want an array where one may be absent
 
 
 @dataclass(frozen=True)
@@ -102,8 +104,8 @@ def far_turns(first: NDArray[np.uint8], second: NDArray[np.uint8], view: FarView
     coarse = max(round(first.shape[1] / _COARSE_PX), 1)
     rotation = view.rotation
     for reduce in sorted({coarse, 1}, reverse=True):
-        here, there = (_even(grey, reduce) for grey in (first, second))
-        points = _band(here, view)
+        here, there = (_with_slopes(_even(grey, reduce)) for grey in (first, second))
+        points = _band(here[0], view)
         if len(points) < (_FEWEST_POINTS if reduce == 1 else 0):
             return ()
         held_out = points[:, 0] % _HELD_OUT == 0
@@ -133,23 +135,26 @@ def _band(picture: Grey, view: FarView) -> NDArray[np.int_]:
     shape = picture.shape
     height, width = shape
     margin = int(_MARGIN_PX)
-    columns, rows = np.meshgrid(np.arange(margin, width - margin), np.arange(margin, height - margin))
+    columns, rows = np.arange(margin, width - margin), np.arange(margin, height - margin)
     # Every eighth row and column tells where the band may be; only there each px is looked at.
-    grid = np.column_stack([columns[::8, ::8].ravel(), rows[::8, ::8].ravel()])
+    grid = np.stack(np.meshgrid(columns[::8], rows[::8]), axis=-1).reshape(-1, 2)
     near = view.elevation_deg(_full_size(grid, shape, view))
     step_deg = float(np.rad2deg(12.0 * view.size[0] / width / view.focal_px))
     possible = grid[(near > _BAND_DEG[0] - step_deg) & (near < _BAND_DEG[1] + step_deg), 1]
     if not len(possible):
         return np.zeros((0, 2), int)
-    lines = slice(max(possible.min() - 8 - margin, 0), possible.max() + 9 - margin)
+    rows = rows[max(possible.min() - 8 - margin, 0) : possible.max() + 9 - margin]
+    count = len(rows) * len(columns)
     # Strides of a prime take all columns in turn.
-    stride = next(k for k in (1, 2, 3, 7, 11, 13) if columns[lines].size <= 2 * k * _MOST_POINTS or k == 13)
-    points = np.column_stack([columns[lines].ravel(), rows[lines].ravel()])[::stride]
+    stride = next(k for k in (1, 2, 3, 7, 11, 13) if count <= 2 * k * _MOST_POINTS or k == 13)
+    row, column = np.divmod(np.arange(0, count, stride), len(columns))
+    points = np.column_stack([columns[column], rows[row]])
     elevation = view.elevation_deg(_full_size(points, shape, view))
     points = points[(elevation > _BAND_DEG[0]) & (elevation < _BAND_DEG[1])]
     smooth = cv2.GaussianBlur(picture, (0, 0), 1.0)
-    steep = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1))
-    seen = steep[points[:, 1], points[:, 0]]
+    across, down = (cv2.Sobel(smooth, cv2.CV_32F, *order) for order in ((1, 0), (0, 1)))
+    at = points[:, 1], points[:, 0]
+    seen = np.hypot(across[at], down[at])
     return np.asarray(points[seen >= np.median(seen)] if len(points) else points)
 
 
@@ -158,35 +163,34 @@ def _full_size(points: NDArray[np.int_], shape: tuple[int, ...], view: FarView) 
     return np.asarray((points + 0.5) * stretch - 0.5)
 
 
-def _slopes(picture: Grey) -> list[Grey]:
-    """Return the derivatives of a picture across and down."""
-    return [
-        np.asarray(cv2.Sobel(picture, cv2.CV_32F, *order, ksize=3, scale=1.0 / 8.0))
-        for order in ((1, 0), (0, 1))
-    ]
+def _with_slopes(picture: Grey) -> list[Grey]:
+    """Return a picture and its derivatives across and down."""
+    orders = ((1, 0), (0, 1))
+    slopes = [cv2.Sobel(picture, cv2.CV_32F, *order, ksize=3, scale=1.0 / 8.0) for order in orders]
+    return [picture, *(np.asarray(slope, np.float32) for slope in slopes)]
 
 
 def _at(picture: Grey, places: Floats, how: int) -> Floats:
-    at = places.astype(np.float32)
-    return np.asarray(cv2.remap(picture, at[:, :1].copy(), at[:, 1:].copy(), how)[:, 0], np.float64)
+    at = places.astype(np.float32)[np.newaxis]  # one row: a column would cost OpenCV more for each place
+    return np.asarray(cv2.remap(picture, at, _NONE, how)[0], np.float64)
 
 
 def _aligned(
-    here: Grey, there: Grey, points: NDArray[np.int_], rotation: Floats, view: FarView
+    here: list[Grey], there: list[Grey], points: NDArray[np.int_], rotation: Floats, view: FarView
 ) -> tuple[Floats, Floats] | None:
     """Return the rotation that lays the points of one picture on the other, and its covariance, or None.
 
     Robust Gauss-Newton on differences of brightness (Geman-McClure, three times their noise), with the mean
-    of both pictures' slopes (Malis, ICRA 2004). The slopes' own noise would pass for knowledge in their
-    squares; in the product of one picture's slopes and the other's it does not.
+    of both pictures' slopes (Malis, ICRA 2004), which they are given with. The slopes' own noise would pass
+    for knowledge in their squares; in the product of one picture's slopes and the other's it does not.
     """
-    shape = here.shape
+    shape = here[0].shape
     shrink = np.array(shape[::-1]) / np.array(view.size)
     focal = float(view.focal_px * shrink[0])
     room = np.array(shape[::-1]) - 1.0 - _MARGIN_PX
     rays = view.rays(_full_size(points, shape, view))
-    level, *own = (picture[points[:, 1], points[:, 0]].astype(float) for picture in (here, *_slopes(here)))
-    slopes = _slopes(there)
+    level, *own = (picture[points[:, 1], points[:, 0]].astype(float) for picture in here)
+    seen_there, *slopes = there
     start, gain, offset = rotation, 1.0, 0.0
     for _ in range(_PASSES):
         turned = rays @ rotation.T
@@ -195,7 +199,7 @@ def _aligned(
         if np.count_nonzero(seen) < max(len(points) // 4, 20):
             return None
         turned, place, before = turned[seen], place[seen], level[seen]
-        after = _at(there, place, cv2.INTER_CUBIC)
+        after = _at(seen_there, place, cv2.INTER_CUBIC)
         miss = after - gain * before - offset
         noise = max(1.4826 * float(np.median(np.abs(miss))), _LEAST_NOISE)
         moved = -cross_matrix(turned)
