@@ -97,8 +97,7 @@ def rotation_only(from_rays: Floats, to_rays: Floats, scale_rad: float, passes: 
 
 def essential(rotation: Floats, direction: Floats) -> Floats:
     """Return the essential matrix [t]x R of a relative pose."""
-    x, y, z = direction
-    return np.asarray(np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]]) @ rotation)
+    return np.asarray(cross_matrix(direction) @ rotation)
 
 
 def sampson(essential_matrix: Floats, from_rays: Floats, to_rays: Floats) -> Floats:
@@ -162,12 +161,12 @@ def direction_for(rotation: Floats, from_rays: Floats, to_rays: Floats, scale: f
     return np.asarray(direction)
 
 
-def _tangents(direction: Floats) -> Floats:
-    """Return two unit vectors (2, 3) that span the plane across a unit direction."""
-    across = cross_matrix(direction)
-    first = across[int(np.argmin(np.abs(direction)))]
-    first = first / np.linalg.norm(first)
-    return np.stack([first, across @ first])
+def _tangents(across: Floats) -> Floats:
+    """Return two unit vectors (2, 3) that span the plane across a unit direction of cross matrix `across`."""
+    rows = (across**2).sum(axis=1)
+    longest = int(np.argmax(rows))
+    first = across[longest] / math.sqrt(rows[longest])
+    return np.array([first, across @ first])
 
 
 def refine(
@@ -181,13 +180,14 @@ def refine(
     scale squared) and the covariance (3, 3) of the rotation vector in radians squared.
     """
     here, there = np.ascontiguousarray(from_rays.T), np.ascontiguousarray(to_rays.T)
-    residuals, slopes = _sampson_slopes(essential(rotation, direction), here, there)
+    across = cross_matrix(direction)
+    residuals, slopes = _sampson_slopes(across @ rotation, here, there)
     cost, weights = geman_mcclure((residuals / scale) ** 2)
     damping = 1e-4
     normal = np.eye(5)
     for _ in range(passes):
-        tangents = _tangents(direction)
-        by_unknowns = np.concatenate([cross_matrix(direction) @ TURNS, cross_matrix(tangents)]) @ rotation
+        tangents = _tangents(across)
+        by_unknowns = np.concatenate([across @ TURNS, cross_matrix(tangents)]) @ rotation
         jacobian = by_unknowns.reshape(5, 9) @ slopes.reshape(9, -1)
         weighted = jacobian * weights
         normal = weighted @ jacobian.T
@@ -198,12 +198,13 @@ def refine(
         tried_rotation = turn(delta[:3]) @ rotation
         tried_direction = direction + delta[3:] @ tangents
         tried_direction /= np.linalg.norm(tried_direction)
-        tried, tried_slopes = _sampson_slopes(essential(tried_rotation, tried_direction), here, there)
+        tried_across = cross_matrix(tried_direction)
+        tried, tried_slopes = _sampson_slopes(tried_across @ tried_rotation, here, there)
         tried_cost, tried_weights = geman_mcclure((tried / scale) ** 2)
         if tried_cost < cost:
             settled = cost - tried_cost < 1e-6 * tried_cost
-            rotation, direction, cost = tried_rotation, tried_direction, tried_cost
-            residuals, slopes, weights = tried, tried_slopes, tried_weights
+            rotation, direction, across = tried_rotation, tried_direction, tried_across
+            cost, residuals, slopes, weights = tried_cost, tried, tried_slopes, tried_weights
             damping = max(damping / 10.0, 1e-9)
             if settled:
                 break

@@ -8,11 +8,15 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.geometry.rotation import (
     PairRotation,
+    _sampson_slopes,
+    _tangents,
     average,
     cross_matrix,
+    damped_step,
     direction_for,
     essential,
     exp,
+    geman_mcclure,
     huber_weights,
     in_front,
     isotropic,
@@ -20,6 +24,7 @@ from pipeline.geometry.rotation import (
     refine,
     rotation_only,
     sampson,
+    turn,
     wahba,
 )
 from tests.geometry.scene import FOCAL, PX_1080P, SIZE, apart_rad, two_views
@@ -73,6 +78,13 @@ def test_exp_and_log_undo_each_other_in_any_shape() -> None:
     assert exp(np.zeros(3)) == pytest.approx(np.eye(3))
     assert log(exp(np.array([0.0, np.pi - 1e-6, 0.0]))) == pytest.approx([0.0, np.pi - 1e-6, 0.0])
     assert log(exp(np.zeros((0, 3)))).shape == (0, 3)
+
+
+@pytest.mark.parametrize("size", [0.0, 1e-200, 1e-9, 0.3, 3.0])
+def test_one_turn_is_scipy_s(size: float) -> None:
+    vector = size * np.array([0.6, 0.0, -0.8])
+    assert turn(vector) == pytest.approx(Rotation.from_rotvec(vector).as_matrix(), abs=1e-15)
+    assert np.array_equal(turn(vector), exp(vector))
 
 
 def test_cross_matrix() -> None:
@@ -138,6 +150,47 @@ def test_sampson_distance_of_true_and_moved_points() -> None:
     )
     back = distances(rotation.T, -rotation.T @ way, moved, here)
     assert np.allclose(np.abs(back), np.abs(distances(rotation, way, here, moved)), atol=1e-9)
+
+
+def test_slopes_of_the_distance_by_differences() -> None:
+    rng = np.random.default_rng(0)
+    here, there = rays(rng.uniform(0, 1200, (50, 2))), rays(rng.uniform(0, 1200, (50, 2)))
+    matrix = essential(turn(np.array([0.01, 0.2, -0.03])), np.array([0.6, 0.0, 0.8]))
+    told, slopes = _sampson_slopes(matrix, here.T.copy(), there.T.copy())
+    assert told == pytest.approx(sampson(matrix, here, there), abs=1e-15)
+    step = 1e-6
+    for row, column in np.ndindex(3, 3):
+        nudge = np.zeros((3, 3))
+        nudge[row, column] = step
+        after, before = (sampson(matrix + sign * nudge, here, there) for sign in (1.0, -1.0))
+        assert (after - before) / (2.0 * step) == pytest.approx(slopes[row, column], abs=1e-8)
+
+
+def test_tangents_span_the_plane_across() -> None:
+    for direction in unit(np.random.default_rng(0).normal(0, 1, (20, 3))):
+        frame = np.vstack([direction, _tangents(cross_matrix(direction))])
+        assert frame @ frame.T == pytest.approx(np.eye(3), abs=1e-12)
+
+
+def test_weights_are_the_slope_of_the_loss() -> None:
+    """Of any robust loss: weight · r = d loss / d r."""
+    misses, step = np.linspace(-12.0, 12.0, 41), 1e-6
+    _, weights = geman_mcclure(misses**2)
+    slopes = [
+        (geman_mcclure(np.array([(miss + step) ** 2]))[0] - geman_mcclure(np.array([(miss - step) ** 2]))[0])
+        / (2.0 * step)
+        for miss in misses
+    ]
+    assert weights * misses == pytest.approx(slopes, abs=1e-7)
+    assert weights[20] == 1.0
+
+
+def test_a_damped_step_is_shorter() -> None:
+    rows = np.random.default_rng(0).normal(0, 1, (20, 4))
+    normal, gradient = rows.T @ rows, np.array([1.0, -2.0, 3.0, 0.5])
+    whole = damped_step(normal, gradient, 0.0)
+    assert normal @ whole == pytest.approx(-gradient)
+    assert np.linalg.norm(damped_step(normal, gradient, 10.0)) < 0.2 * np.linalg.norm(whole)
 
 
 def test_direction_of_known_parallax() -> None:
