@@ -9,7 +9,7 @@ from typing import Protocol
 
 from pipeline.settings import Configured
 
-SOLVE_VERSION = 11
+SOLVE_VERSION = 12
 """Raised when a stage solves or renders differently, so that results of an older version are made anew."""
 
 
