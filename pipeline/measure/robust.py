@@ -65,35 +65,35 @@ def joint_mode(
     starts = [shortest_half(column) for column in columns]
     centre = np.array([middle for middle, _ in starts])
     # Half of a normal distribution lies within 1.349 sigma; the shortest half is a little narrower.
-    sigma = np.array([max(width / 1.349, floor) for _, width in starts])
+    variance = np.array([max(width / 1.349, floor) ** 2 for _, width in starts])
     off = (columns - centre[:, np.newaxis]) ** 2
     for _ in range(passes):
-        bulk = np.maximum(1.0 - _furthest(off, sigma) / reach, 0.0) ** 2
+        bulk = np.maximum(1.0 - _furthest(off, variance) / reach, 0.0) ** 2
         weights = bulk * information
         total = float(weights.sum())
         if total <= 0.0:
             break
-        moved = columns @ weights / total
+        moved = columns.dot(weights) / total
         off = (columns - moved[:, np.newaxis]) ** 2
         # Spoiled samples widen the shortest half, so the scale is told again by what the weights keep: for
         # normal samples at the true scale the weighted deviation is 0.910 of it (0.87 leaves it room).
-        kept = np.sqrt(off @ weights / bulk.sum()) / 0.87
-        narrower = np.maximum(np.minimum(sigma, kept), floor)
-        settled = bool((np.abs(moved - centre) < 1e-7).all() and (narrower > 0.999 * sigma).all())
-        centre, sigma = moved, narrower
+        kept = off.dot(weights) / (0.87**2 * float(bulk.sum()))
+        narrower = np.maximum(np.minimum(variance, kept), floor**2)
+        settled = bool((np.abs(moved - centre) < 1e-7).all() and (narrower > 0.999**2 * variance).all())
+        centre, variance = moved, narrower
         if settled:
             break
-    inside = _furthest(off, sigma) < reach
+    inside = _furthest(off, variance) < reach
     if not inside.any():
-        return centre, sigma
+        return centre, np.sqrt(variance)
     weights = inside * information
-    spread = np.sqrt(off @ weights / np.count_nonzero(inside))
+    spread = np.sqrt(off.dot(weights) / np.count_nonzero(inside))
     return centre, np.maximum(spread, floor) / float(np.sqrt(weights.sum()))
 
 
 _C = 4.685
 
 
-def _furthest(off: Floats, sigma: Floats) -> Floats:
+def _furthest(off: Floats, variance: Floats) -> Floats:
     """Return how far (n,), squared, each row is out in its worst column, of squared distances (k, n)."""
-    return np.asarray((off / (sigma * sigma)[:, np.newaxis]).max(axis=0))
+    return np.asarray((off / variance[:, np.newaxis]).max(axis=0))
