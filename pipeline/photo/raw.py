@@ -139,7 +139,8 @@ def _bayer(path: Path, raw: Any, facts: DngFacts | None) -> RawPhoto:
         white = white if facts.white is None else facts.white
         black = masked_black(raw.raw_image, facts, np.asarray(black, np.float32), white)
     colour, neutral = _colour(path, raw, facts), _neutral(raw, facts)
-    return _upright(path, mosaic, pattern, black, white, raw.sizes.flip, colour, neutral)
+    # The mosaic is LibRaw's memory, which goes when the file is closed.
+    return _upright(path, mosaic.copy(), pattern, black, white, raw.sizes.flip, colour, neutral)
 
 
 def _upright(
@@ -156,7 +157,8 @@ def _upright(
     if not black.max() < white or min(height, width) < 2:
         raise PhotoError(f"{path.name} has no level between black and white: leave it out")
     return RawPhoto(
-        mosaic=np.array(upright(mosaic[:height, :width], flip), dtype=np.uint16, order="C"),
+        # Its faults will be repaired in place: a copy where it is part of something else or read-only.
+        mosaic=np.require(upright(mosaic[:height, :width], flip), np.uint16, ["C", "W"]),
         pattern=np.ascontiguousarray(upright(pattern, flip), dtype=np.uint8),
         black=np.ascontiguousarray(upright(black, flip), dtype=np.float32),
         white=white,
