@@ -11,6 +11,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
+from pipeline.geometry.arrays import median
 from pipeline.measure.look import PairFigures
 from pipeline.measure.robust import biweight_mode, joint_mode, quantile
 from pipeline.sequence import Triple
@@ -96,7 +97,7 @@ def sure_part(pair: PairFigures, held_out: bool) -> NDArray[np.int_]:
     for alike in np.array_split(by_level, _GROUPS):
         if len(alike):
             own = errors[alike]
-            sure[alike] = own <= max(_SURE * quantile(own, 0.25), quantile(own, 0.5))
+            sure[alike] = own <= max(_SURE * quantile(own, 0.25), median(own))
     return part[sure]
 
 
@@ -138,7 +139,7 @@ def estimate_vignette(pairs: list[PairFigures]) -> tuple[float, float, float]:
             # How much wider than their own errors the residuals scatter.
             wider = max(sure * float(np.sqrt((1.0 / errors**2).sum())), 0.3)
             # As in a mode, the unsure are not trusted to stand further off than most.
-            u = (residual - mode) / (4.685 * wider * np.minimum(errors, quantile(errors, 0.5)))
+            u = (residual - mode) / (4.685 * wider * np.minimum(errors, median(errors)))
             weights = (np.maximum(1.0 - u * u, 0.0) / (wider * errors)) ** 2
             weights *= min(1.0, _INDEPENDENT_BLOCKS / _effective(weights))
             # The mode takes up each pair's mean, so only the slope about its mean counts.
@@ -190,7 +191,7 @@ def _links(
             rows.append((pair.i, pair.j, *measured, 0 if pair.registered else ALIGNED))
     joined = {(i, j) for i, j, _, _, kind in rows if kind == 0}
     low, high = _TRUSTED_MEDIANS
-    telling = sorted(f for f, median in medians.items() if low < min(median) and max(median) < high)
+    telling = sorted(f for f, level in medians.items() if low < min(level) and max(level) < high)
     for i, j in pairwise(telling):
         if (i, j) not in joined:
             ratio = np.log2(np.array(medians[j]) / np.array(medians[i]))
