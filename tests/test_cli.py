@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer
 from typer.testing import CliRunner, Result
 
 from pipeline.cli import app
@@ -79,6 +80,17 @@ def test_help_names_every_command() -> None:
     shown = evenflight("--help").stdout
     for name in ("list", "run", "regrade", "stage", "demo"):
         assert re.search(rf"\b{name}\b", shown)
+
+
+def test_help_shows_every_word_of_the_options() -> None:
+    """A word in square brackets is a style to the printer of tables, and would not be seen."""
+    group: Any = typer.main.get_command(app)
+    assert group.commands
+    for name, command in group.commands.items():
+        shown = CliRunner().invoke(app, [name, "--help"], env={"COLUMNS": "300"}).stdout
+        for option in command.params:
+            told = getattr(option, "help", None)
+            assert told is None or " ".join(told.split()) in " ".join(shown.split()), (name, option.name)
 
 
 def test_list_shows_the_sequences(card: Path) -> None:

@@ -38,7 +38,7 @@ SetOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print facts as JSON on stdout.")]
 WorkersOption = Annotated[
-    int | None, typer.Option("--workers", min=1, metavar="N", help="Photos worked on at once [all cores].")
+    int | None, typer.Option("--workers", min=1, metavar="N", help="Photos worked on at once (all cores).")
 ]
 ExecutorOption = Annotated[
     str | None,

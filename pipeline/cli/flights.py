@@ -176,7 +176,7 @@ def diagnose(
     ] = None,
     to: Annotated[
         Path | None,
-        typer.Option("--to", metavar="DIR", help="Folder for the two pictures of --frame [OUT/ID, or here]."),
+        typer.Option("--to", metavar="DIR", help="Folder for the two pictures of --frame (OUT/ID, or here)."),
     ] = None,
     sequence: SequenceOption = None,
     card: MovedOption = None,

@@ -13,19 +13,19 @@ from pipeline.cli.common import JsonOption, MovedOption, app, plain_errors
 @app.command()
 @plain_errors()
 def plan(
-    clip: Annotated[float | None, typer.Option("--clip", metavar="S", help="Seconds of video [10].")] = None,
-    fps: Annotated[float | None, typer.Option("--fps", help="Frames per second of video [30].")] = None,
+    clip: Annotated[float | None, typer.Option("--clip", metavar="S", help="Seconds of video (10).")] = None,
+    fps: Annotated[float | None, typer.Option("--fps", help="Frames per second of video (30).")] = None,
     interval: Annotated[
-        float | None, typer.Option("--interval", metavar="S", help="Seconds from photo to photo [2].")
+        float | None, typer.Option("--interval", metavar="S", help="Seconds from photo to photo (2).")
     ] = None,
     shutter: Annotated[
         str | None,
-        typer.Option("--shutter", metavar="S", help="Wished shutter, as in 1/2 [half the interval]."),
+        typer.Option("--shutter", metavar="S", help="Wished shutter, as in 1/2 (half the interval)."),
     ] = None,
     busy: Annotated[
         float | None,
         typer.Option(
-            "--busy", metavar="S", help="Seconds the camera needs between photos [common practice]."
+            "--busy", metavar="S", help="Seconds the camera needs between photos (common practice)."
         ),
     ] = None,
     speed: Annotated[float | None, typer.Option("--speed", metavar="M/S", help="Ground speed.")] = None,
@@ -43,24 +43,24 @@ def plan(
     ] = None,
     card: MovedOption = None,
     height: Annotated[
-        float | None, typer.Option("--height", metavar="M", help="Height where the waypoints tell none [50].")
+        float | None, typer.Option("--height", metavar="M", help="Height where the waypoints tell none (50).")
     ] = None,
-    pitch: Annotated[float | None, typer.Option("--pitch", metavar="DEG", help="Camera tilt [-15].")] = None,
+    pitch: Annotated[float | None, typer.Option("--pitch", metavar="DEG", help="Camera tilt (-15).")] = None,
     fov: Annotated[
-        float | None, typer.Option("--fov", metavar="DEG", help="Horizontal field of view [73].")
+        float | None, typer.Option("--fov", metavar="DEG", help="Horizontal field of view (73).")
     ] = None,
     width: Annotated[
-        int | None, typer.Option("--width", metavar="PX", help="Width of the video [1920].")
+        int | None, typer.Option("--width", metavar="PX", help="Width of the video (1920).")
     ] = None,
-    aperture: Annotated[float | None, typer.Option("--aperture", help="f-number to fly with [2.8].")] = None,
-    iso: Annotated[float | None, typer.Option("--iso", help="ISO to fly with [100].")] = None,
+    aperture: Annotated[float | None, typer.Option("--aperture", help="f-number to fly with (2.8).")] = None,
+    iso: Annotated[float | None, typer.Option("--iso", help="ISO to fly with (100).")] = None,
     metered: Annotated[
         str | None,
         typer.Option(
             "--metered", metavar="S,F,ISO", help="Exposure metered without a filter: 1/500,2.8,100."
         ),
     ] = None,
-    sky: Annotated[str | None, typer.Option("--sky", help="clear, partly or overcast [clear].")] = None,
+    sky: Annotated[str | None, typer.Option("--sky", help="clear, partly or overcast (clear).")] = None,
     when: Annotated[
         str | None, typer.Option("--when", metavar="TIME", help="Start, as in 2026-06-21T20:30+02:00.")
     ] = None,
@@ -71,20 +71,20 @@ def plan(
         float | None, typer.Option("--battery", metavar="MIN", help="Flying time of a full battery.")
     ] = None,
     reserve: Annotated[
-        float | None, typer.Option("--reserve", help="Share of the battery to land with [0.3; least 0.2].")
+        float | None, typer.Option("--reserve", help="Share of the battery to land with (0.3, at least 0.2).")
     ] = None,
     climb: Annotated[
-        float | None, typer.Option("--climb", metavar="S", help="Seconds for take-off and landing [60].")
+        float | None, typer.Option("--climb", metavar="S", help="Seconds for take-off and landing (60).")
     ] = None,
     transit: Annotated[
         float | None,
-        typer.Option("--transit", metavar="S", help="Seconds to the first photo and back [120]."),
+        typer.Option("--transit", metavar="S", help="Seconds to the first photo and back (120)."),
     ] = None,
-    photo_mb: Annotated[float | None, typer.Option("--photo-mb", help="Megabytes of a photo [25].")] = None,
+    photo_mb: Annotated[float | None, typer.Option("--photo-mb", help="Megabytes of a photo (25).")] = None,
     max_deviation: Annotated[
         float | None,
         typer.Option(
-            "--max-deviation", metavar="M", help="How far the course may leave the straight legs [5]."
+            "--max-deviation", metavar="M", help="How far the course may leave the straight legs (5)."
         ),
     ] = None,
     page: Annotated[
