@@ -33,15 +33,15 @@ def expectation(
 ) -> tuple[float, float]:
     """Return the minutes and bytes that a run over `sequences` is expected to take.
 
-    Fitted to runs of 90 photos of 2 Mpx and 16 of 12 Mpx, half of them compressed, on two cores: the
-    time of one core for a photo, and the bytes of thumbnails, measurements, video and page.
+    Fitted to runs of 48 photos of 2 Mpx and of 24 and 72 of 12 Mpx, half of them compressed, on two cores:
+    the time of one core for a photo, and the bytes of thumbnails, measurements, video and page.
     """
     cores = workers or default_workers()
     seconds, size = 0.0, 0.0
     for sequence in sequences:
         megapixels = sequence.width * sequence.height / 1e6
         photos = len(sequence.photos)
-        seconds += 5.0 + photos * (0.62 + 0.08 * megapixels) / cores
+        seconds += 3.0 + photos * (0.45 + 0.03 * megapixels) / cores
         # A video is no larger than the part of the photo that is left of its shape.
         videos = sum(one.bytes_per_px * min(0.6e6 * megapixels, one.width * one.height) for one in deliveries)
         size += 6e6 + photos * 0.15e6 + len(sequence.frames) * videos
