@@ -16,7 +16,17 @@ PACKAGE = Path(pipeline.__file__).parent
 
 # Lowest first; a part may import its own level and those below it.
 LEVELS = (
-    ("errors", "parallel", "cluster", "sequence", "corrections", "settings", "fingerprint", "__init__"),
+    (
+        "errors",
+        "memory",
+        "parallel",
+        "cluster",
+        "sequence",
+        "corrections",
+        "settings",
+        "fingerprint",
+        "__init__",
+    ),
     ("photo", "colour", "geometry"),
     ("measure", "card"),
     ("stages", "render"),
@@ -121,7 +131,7 @@ def test_imports_form_no_circle(graph: dict[str, set[str]]) -> None:
 
 
 def test_base_modules_stand_on_their_own(graph: dict[str, set[str]]) -> None:
-    for name in ("errors", "parallel"):
+    for name in ("errors", "memory", "parallel"):
         assert graph[f"pipeline.{name}"] == set()
 
 

@@ -18,6 +18,7 @@ from pipeline.measure.look import Look, PairFigures, look_and_compare
 from pipeline.measure.pairs import BASELINES
 from pipeline.measure.store import Measurements
 from pipeline.measure.turning import shown_frames
+from pipeline.memory import give_back
 from pipeline.parallel import single_threaded
 from pipeline.render.timing import photos_per_second
 from pipeline.report.html import write_page
@@ -53,6 +54,7 @@ def run_sequence(sequence: Sequence, folder: Folder, shop: Workshop, stages: tup
     folder.thumbnails.mkdir(parents=True, exist_ok=True)
     sequence, thumbnails = _measured_and_solved(sequence, folder, shop, stages, outcome)
     if "encode" in stages:
+        give_back()
         render(read_corrections(folder.corrections), folder, shop, outcome, thumbnails)
     outcome.left_out += [(str(f.file), str(f.why)) for f in sequence.frames if f.state == "torn"]
     outcome.left_out += [(aside.file, aside.why) for aside in sequence.left_aside if aside.trouble]
