@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -204,6 +205,15 @@ def test_the_second_of_two_runs_on_one_output_stops_at_once(card: Path, tmp_path
         assert first.wait(timeout=120) == 0
 
 
+@pytest.fixture
+def heeded() -> Iterator[None]:
+    """Children heed SIGINT, also where the tests run in the background, to which shells have it ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("heeded")
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no signals to send")
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 @pytest.mark.parametrize("moment", ["*/work/thumbs/*.jpg", "*/.*.mp4.part"])
