@@ -11,7 +11,6 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +25,7 @@ from pipeline.colour.display import (
     SHOULDER_START,
     shoulder,
 )
-from pipeline.colour.look import LutProcessors, look_processor, lut_processors
+from pipeline.colour.look import LutProcessors, SceneLook, lut_processors
 from pipeline.colour.lut import Lut
 from pipeline.colour.temperature import cct_duv_to_xy, mired, xy_to_cct_duv
 from pipeline.colour.whites import D65_XY
@@ -109,7 +108,7 @@ class _Plan:
     """A grade made ready: a matrix (to BT.709 where there is no look), look, table, the shoulder's white."""
 
     matrix: Matrix
-    look: Any | None
+    look: SceneLook | None
     lut: LutProcessors | None
     white: float
 
@@ -130,7 +129,7 @@ def apply_grade(grade: Grade | Blend, rgb: NDArray[np.float32]) -> NDArray[np.fl
     plan = _plan(grade)
     linear = np.asarray(cv2.transform(rgb, plan.matrix.astype(np.float32)), dtype=np.float32)
     if plan.look is not None:
-        plan.look.applyRGB(linear)
+        linear = plan.look.apply(linear)
     if grade.lut is None or plan.lut is None:
         return _display_code(grade, plan, linear)
     if grade.lut.output != "display":
@@ -163,8 +162,8 @@ def _plan(grade: Grade) -> _Plan:
         matrix = BT2020_TO_BT709 @ trim
         white = matrix.sum(axis=1).astype(np.float32).reshape(1, 1, 3)
     else:
-        look = look_processor(grade.cdl, grade.contrast)
-        look.applyRGB(white)
+        look = SceneLook(grade.cdl, grade.contrast)
+        white = look.apply(white)
     lut = None if grade.lut is None else lut_processors(grade.lut)
     if grade.lut is not None and lut is not None and grade.lut.output != "display":
         white = lut.mixed(white, grade.lut.strength)
