@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.corrections import LensDistortion
+
 Floats = NDArray[np.float64]
 
 _ROUNDS = 30
@@ -68,3 +70,8 @@ class Lens:
             if float(np.max(np.abs(step), initial=0.0)) < 1e-9:
                 break
         return found
+
+
+def lens_of(told: LensDistortion | None) -> Lens | None:
+    """Return the lens whose distortion corrections or tags tell, None where it is untold."""
+    return None if told is None else Lens(told.radial, told.tangential, told.centre)

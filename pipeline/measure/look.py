@@ -17,7 +17,7 @@ from pipeline.cluster import near
 from pipeline.colour.camera import CameraColour
 from pipeline.colour.display import BT2020_TO_BT709, balanced_to_bt2020, linear_to_srgb
 from pipeline.errors import PhotoError
-from pipeline.geometry.lens import Lens
+from pipeline.geometry.lens import lens_of
 from pipeline.measure.blur import blur_effect, sharpness_ratio, texture_map
 from pipeline.measure.far import FarTurn, FarView, far_turns, far_view
 from pipeline.measure.haze import veil_share
@@ -220,8 +220,7 @@ def _far_views(sequence: Sequence, card: Path) -> Callable[[int, int], FarView |
     focal_px, size = sequence.focal_px, (sequence.width, sequence.height)
     if focal_px is None or not any(far_view(f, f, focal_px, size, None) for f in sequence.photos):
         return lambda i, j: None
-    told = sequence_lens(sequence, card)
-    lens = None if told is None else Lens(told.radial, told.tangential, told.centre)
+    lens = lens_of(sequence_lens(sequence, card))
     return lambda i, j: far_view(sequence.frames[i], sequence.frames[j], focal_px, size, lens)
 
 

@@ -20,6 +20,7 @@ from pipeline.colour.grade import Blend, Grade, apply_grade
 from pipeline.colour.highlights import rebuild_to_white
 from pipeline.corrections import Corrections, FrameCorrection
 from pipeline.errors import EvenflightError
+from pipeline.geometry.lens import lens_of
 from pipeline.photo.faults import repair, with_black
 from pipeline.photo.jpeg import LinearPhoto
 from pipeline.photo.opening import Photo
@@ -87,7 +88,7 @@ def warped(
             f"{label} is {width}×{height} px, but {corrections.width}×{corrections.height} was measured: "
             "run the sequence again"
         )
-    lens = resample.lens_of(corrections)
+    lens = lens_of(corrections.lens)
     views: list[tuple[tuple[int, int], F64, float, Box]] = []
     for size in sizes:
         homography = resample.output_to_source(corrections, frame, size)
@@ -279,7 +280,7 @@ def _working_strips(
                 corrections.width,
                 corrections.height,
                 corrections.vignette,
-                resample.lens_of(corrections),
+                lens_of(corrections.lens),
             )
             vignette = undone if vignette is None else undone * vignette
         yield rows, to_working_space(brighten(rgb[rows.start : rows.stop], look, vignette), look)

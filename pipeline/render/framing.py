@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from pipeline.corrections import Corrections
 from pipeline.errors import EvenflightError, UsageError
+from pipeline.geometry.lens import lens_of
 from pipeline.render import resample
 
 LEAST_CROP = 0.3
@@ -44,7 +45,7 @@ def framed(
 
 def _inside(corrections: Corrections, shapes: Sequence[tuple[int, int]]) -> bool:
     size = corrections.width, corrections.height
-    lens = resample.lens_of(corrections)
+    lens = lens_of(corrections.lens)
     try:
         for frame in corrections.frames:
             for shape in shapes:

@@ -64,12 +64,6 @@ def _similarity(corrections: Corrections, frame: FrameCorrection) -> F64:
     return np.array([[cosine, -sine, right * unit], [sine, cosine, down * unit], [0.0, 0.0, 1.0]])
 
 
-def lens_of(corrections: Corrections) -> Lens | None:
-    """Return the lens that the photos were taken through, None where it is untold."""
-    told = corrections.lens
-    return None if told is None else Lens(told.radial, told.tangential, told.centre)
-
-
 def mapped_border(
     homography: F64, size: tuple[int, int], width: int, height: int, lens: Lens | None = None
 ) -> F64:

@@ -31,7 +31,7 @@ from pipeline.run.outputs import (
     relative_card,
 )
 from pipeline.run.rendering import render, thumbnails_of
-from pipeline.run.solution import Solution, lens_of, view_of
+from pipeline.run.solution import Solution, told_lens, view_of
 from pipeline.run.workshop import SOLVE_VERSION, Outcome, Workshop
 from pipeline.sequence import Sequence
 from pipeline.stages.load import load
@@ -127,7 +127,7 @@ def take_measurements(
 
     As soon as a pair is measured a worker begins to look for its poses.
     """
-    begun = PosesBegun(sequence, lens_of(sequence, shop), near(shop.executor))
+    begun = PosesBegun(sequence, told_lens(sequence, shop), near(shop.executor))
     shop.progress.begin(sequence.id, "measure", len(sequence.photos))
     looks: list[Look] = []
     hot = HotTally()

@@ -30,7 +30,7 @@ from pipeline.stages.result import StageResult
 from pipeline.stages.stabilise import Stabilised, stabilise
 
 
-def lens_of(sequence: Sequence, shop: Workshop) -> LensDistortion | None:
+def told_lens(sequence: Sequence, shop: Workshop) -> LensDistortion | None:
     """Return how the first photo's lens distorts, None where untold or not to be corrected."""
     if not shop.configured.settings.stabilise.correct_lens:
         return None
@@ -134,7 +134,7 @@ class Solution:
     @cached_property
     def lens(self) -> LensDistortion | None:
         """What is known of the lens."""
-        return lens_of(self.sequence, self.shop)
+        return told_lens(self.sequence, self.shop)
 
     def corrections(self, card: str) -> Corrections:
         """Return the parameters of all stages; a frame without a photo takes those of the one it shows."""

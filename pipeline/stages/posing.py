@@ -10,7 +10,7 @@ from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 
 from pipeline.corrections import LensDistortion
-from pipeline.geometry.lens import Lens
+from pipeline.geometry.lens import Lens, lens_of
 from pipeline.geometry.pose import Pose
 from pipeline.measure.look import PairFigures
 from pipeline.measure.turning import MATCH_NOISE_PX, poses_of, straightened
@@ -35,11 +35,6 @@ class Sight:
         return pair if self.lens is None else straightened(pair, self.lens, self.size)
 
 
-def lens_from(told: LensDistortion | None) -> Lens | None:
-    """Return the lens that corrections tell."""
-    return None if told is None else Lens(told.radial, told.tangential, told.centre)
-
-
 class PosesBegun:
     """Poses that the workers find as soon as a pair is measured, where a tag tells the focal length.
 
@@ -48,7 +43,7 @@ class PosesBegun:
 
     def __init__(self, sequence: Sequence, lens: LensDistortion | None, executor: Executor) -> None:
         size = (sequence.width, sequence.height)
-        self._sight = None if sequence.focal_px is None else Sight(sequence.focal_px, size, lens_from(lens))
+        self._sight = None if sequence.focal_px is None else Sight(sequence.focal_px, size, lens_of(lens))
         self._frames, self._executor = sequence.frames, executor
         self._found: dict[tuple[int, int], Future[list[Pose]]] = {}
 

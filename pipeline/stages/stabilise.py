@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.corrections import LensDistortion
 from pipeline.geometry.camera import largest_rectangle
 from pipeline.geometry.field import MARGIN_PX, Field, clearance, widest_crop
+from pipeline.geometry.lens import lens_of
 from pipeline.geometry.path import steady_orientations, steady_path
 from pipeline.geometry.pose import Pose
 from pipeline.geometry.rotation import PairRotation
@@ -46,7 +47,7 @@ from pipeline.measure.turning import (
 )
 from pipeline.sequence import Sequence
 from pipeline.settings import StabiliseSettings
-from pipeline.stages.posing import PosesBegun, Sight, lens_from, poses_of_all
+from pipeline.stages.posing import PosesBegun, Sight, poses_of_all
 from pipeline.stages.result import StageResult
 
 Floats = NDArray[np.float64]
@@ -119,7 +120,7 @@ def stabilise(
     All is arithmetic on small arrays, which threads would do no faster: two took 1.2 times as long as one.
     """
     size = (sequence.width, sequence.height)
-    bent, measured = lens_from(lens), pairs
+    bent, measured = lens_of(lens), pairs
     if bent is not None:
         pairs = [straightened(pair, bent, size) for pair in measured]
     focal = focal_length(sequence, pairs)

@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from pipeline.corrections import Corrections, LensDistortion
 from pipeline.errors import EvenflightError
+from pipeline.geometry.lens import lens_of
 from pipeline.render import resample
 from pipeline.render.arrays import Box
 from tests.render.made import zone_plate
@@ -160,7 +161,7 @@ def test_the_map_through_a_lens_is_exact_to_a_hundredth_of_a_pixel(corrections: 
         update={"lens": BARREL}
     )
     size = (1280, 960)
-    lens = resample.lens_of(made)
+    lens = lens_of(made.lens)
     assert lens is not None
     homography = resample.output_to_source(made, made.frames[0], size)
     bent = resample.lens_map(homography, size, 1600, 1200, lens)
@@ -180,7 +181,7 @@ def bend_px(picture: np.ndarray) -> float:
 def test_a_straight_line_bent_by_the_lens_is_straight_again(corrections: MakeCorrections) -> None:
     made = corrections(800, 600, crop_ratio=0.9).model_copy(update={"lens": BARREL})
     size = (720, 540)
-    lens = resample.lens_of(made)
+    lens = lens_of(made.lens)
     assert lens is not None
     # The photo of a slanting edge: what a place of the source shows is told by the straightened place.
     y, x = np.mgrid[0:600, 0:800].astype(float)
@@ -200,7 +201,7 @@ def test_through_a_lens_the_sides_too_are_kept_inside(corrections: MakeCorrectio
     pincushion = LensDistortion(radial=(1.06, -0.12, 0.0, 0.0), told_by="invented")
     made = corrections(800, 600).model_copy(update={"lens": pincushion})
     homography = resample.output_to_source(made, made.frames[0], (800, 600))
-    lens = resample.lens_of(made)
+    lens = lens_of(made.lens)
     resample.check_inside(homography, (800, 600), 800, 600, "frame 0")
     corners = resample.mapped_border(homography, (800, 600), 800, 600, lens)[::12]
     assert corners.min() > 0.0 and corners[:, 0].max() < 799.0
