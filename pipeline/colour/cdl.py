@@ -31,7 +31,7 @@ class Cdl(BaseModel):
     saturation: float = Field(1.0, ge=0.0, le=4.0, description="1 leaves it, 0 is grey")
 
 
-_LUMA = (0.2126, 0.7152, 0.0722)
+_LUMA = (0.2126, 0.7152, 0.0722)  # by ASC CDL 1.2, whatever the primaries
 
 
 def apply_cdl(code: NDArray[np.float32], cdl: Cdl) -> NDArray[np.float32]:
@@ -43,9 +43,8 @@ def apply_cdl(code: NDArray[np.float32], cdl: Cdl) -> NDArray[np.float32]:
         cv2.transform(code, sop, dst=code)
     np.clip(code, np.float32(0.0), np.float32(1.0), out=code)
     if cdl.power != _ONES:
-        cv2.merge(
-            [cv2.pow(plane, power) for plane, power in zip(cv2.split(code), cdl.power, strict=True)], dst=code
-        )
+        planes = zip(cv2.split(code), cdl.power, strict=True)
+        cv2.merge([cv2.pow(plane, power) for plane, power in planes], dst=code)
     if cdl.saturation != 1.0:
         mixed = (1.0 - cdl.saturation) * np.tile(_LUMA, (3, 1)) + cdl.saturation * np.eye(3)
         cv2.transform(code, mixed.astype(np.float32), dst=code)

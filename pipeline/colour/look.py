@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -63,10 +65,10 @@ def to_acescct(linear: F32) -> F32:
     The sum of both parts of the curve, of which one stands still at the break while the other moves:
     choosing between them would take longer than both.
     """
-    above = _logarithm(np.maximum(linear, np.float32(_BREAK)))
-    above += np.minimum(linear, np.float32(_BREAK)) * np.float32(_SLOPE)
-    above += np.float32(_INTERCEPT - _logarithm(_at(_BREAK)).item())
-    return above
+    code = _logarithm(np.maximum(linear, np.float32(_BREAK)))
+    code += np.minimum(linear, np.float32(_BREAK)) * np.float32(_SLOPE)
+    code += np.float32(_INTERCEPT - _stands_at(_logarithm, _BREAK))
+    return code
 
 
 def from_acescct(code: F32) -> F32:
@@ -75,15 +77,15 @@ def from_acescct(code: F32) -> F32:
     below -= np.float32(_INTERCEPT)
     below *= np.float32(1.0 / _SLOPE)
     linear = _power(np.maximum(code, np.float32(_BREAK_CODE)))
-    linear -= np.float32(
-        _power(_at(_BREAK_CODE)).item()
-    )  # not 0.0078125 to the last bit: at black that would show
+    linear -= np.float32(_stands_at(_power, _BREAK_CODE))
     linear += below
     return linear
 
 
-def _at(value: float) -> F32:
-    return np.full((1, 1), value, np.float32)
+@cache
+def _stands_at(part: Callable[[F32], F32], place: float) -> float:
+    """Return what a part of the curve gives at the break, to the last bit: at black an error would show."""
+    return float(part(np.full((1, 1), place, np.float32)).item())
 
 
 def _logarithm(linear: F32) -> F32:
@@ -97,9 +99,8 @@ def _logarithm(linear: F32) -> F32:
 def _power(code: F32) -> F32:
     import cv2
 
-    return np.asarray(
-        cv2.exp((code - np.float32(_ABOVE / _STOPS)) * np.float32(_STOPS * np.log(2.0))), np.float32
-    )
+    exponent = (code - np.float32(_ABOVE / _STOPS)) * np.float32(_STOPS * np.log(2.0))
+    return np.asarray(cv2.exp(exponent), np.float32)
 
 
 @dataclass(frozen=True)

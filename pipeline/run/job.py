@@ -30,7 +30,7 @@ from pipeline.run.outputs import (
     read_corrections,
     relative_card,
 )
-from pipeline.run.rendering import render, thumbnails_of
+from pipeline.run.rendering import looked_at_thumbnails, render
 from pipeline.run.solution import Solution, told_lens, view_of
 from pipeline.run.workshop import SOLVE_VERSION, Outcome, Workshop
 from pipeline.sequence import Sequence
@@ -80,7 +80,7 @@ def _measured_and_solved(
         outcome.seconds["measure"] = time.monotonic() - started
         stored = near(shop.executor).submit(store.save, folder.measurements, measured, mark)
     sequence = amended(sequence, measured)
-    thumbnails = thumbnails_of(folder, shown_frames(sequence), shop) if "encode" in stages else None
+    thumbnails = looked_at_thumbnails(folder, shown_frames(sequence), shop) if "encode" in stages else None
     write_text(folder.sequence, sequence.model_dump_json())
     if "load" in stages:
         _reported("load", fingerprint(mark, "load"), lambda: load(sequence), folder, shop, outcome)

@@ -21,7 +21,7 @@ from pipeline.stages.encode import encode, output_size
 from pipeline.stages.thumbnails import Thumbnails
 
 
-def thumbnails_of(folder: Folder, shown: Iterable[int], shop: Workshop) -> Thumbnails:
+def looked_at_thumbnails(folder: Folder, shown: Iterable[int], shop: Workshop) -> Thumbnails:
     """Return the thumbnails of a flight whose photos `shown` (frames) follow each other, being looked at."""
     frames = list(shown)
     fps = photos_per_second(len(frames), shop.configured.settings.encode)
@@ -62,7 +62,7 @@ def render(
         folder.path,
         settings,
         missing,
-        thumbnails or thumbnails_of(folder, (frame.shown for frame in corrections.frames), shop),
+        thumbnails or looked_at_thumbnails(folder, (frame.shown for frame in corrections.frames), shop),
         shop.executor,
         shop.workers,
         shop.progress.advance,

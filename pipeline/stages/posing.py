@@ -30,10 +30,6 @@ class Sight:
         """Standard deviation of a matched feature's place."""
         return MATCH_NOISE_PX * max(1.0, max(self.size) / 1000.0)
 
-    def straight(self, pair: PairFigures) -> PairFigures:
-        """Return a pair as a lens without distortion shows it."""
-        return pair if self.lens is None else straightened(pair, self.lens, self.size)
-
 
 class PosesBegun:
     """Poses that the workers find as soon as a pair is measured, where a tag tells the focal length.
@@ -60,13 +56,16 @@ class PosesBegun:
 def poses_of_all(
     pairs: list[PairFigures], frames: tuple[Frame, ...], sight: Sight, begun: PosesBegun | None
 ) -> list[list[Pose]]:
-    """Return the poses of each of `pairs`, as measured: those `begun` with, and the others found now."""
+    """Return the poses of each of the straight `pairs`: those `begun` with, and the others found now."""
     known = {} if begun is None else begun.known(sight)
     return [
-        known[pair.i, pair.j].result() if (pair.i, pair.j) in known else _poses(pair, frames, sight)
+        known[pair.i, pair.j].result()
+        if (pair.i, pair.j) in known
+        else poses_of(pair, frames, sight.focal_px, sight.size, sight.noise_px)
         for pair in pairs
     ]
 
 
-def _poses(pair: PairFigures, frames: tuple[Frame, ...], sight: Sight) -> list[Pose]:
-    return poses_of(sight.straight(pair), frames, sight.focal_px, sight.size, sight.noise_px)
+def _poses(measured: PairFigures, frames: tuple[Frame, ...], sight: Sight) -> list[Pose]:
+    pair = measured if sight.lens is None else straightened(measured, sight.lens, sight.size)
+    return poses_of(pair, frames, sight.focal_px, sight.size, sight.noise_px)

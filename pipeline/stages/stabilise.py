@@ -120,12 +120,12 @@ def stabilise(
     All is arithmetic on small arrays, which threads would do no faster: two took 1.2 times as long as one.
     """
     size = (sequence.width, sequence.height)
-    bent, measured = lens_of(lens), pairs
+    bent = lens_of(lens)
     if bent is not None:
-        pairs = [straightened(pair, bent, size) for pair in measured]
+        pairs = [straightened(pair, bent, size) for pair in pairs]
     focal = focal_length(sequence, pairs)
     sight = Sight(focal.px, size, bent)
-    allowed = poses_of_all(measured, sequence.frames, sight, begun)
+    allowed = poses_of_all(pairs, sequence.frames, sight, begun)
     sequence, allowed = trusted(sequence, pairs, allowed)
     allowed = confirmed(sequence, pairs, allowed)
     poses = choose_poses(sequence, pairs, allowed)
