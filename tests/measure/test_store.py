@@ -15,19 +15,8 @@ from pipeline.measure.look import FrameFigures, PairFigures
 from pipeline.measure.pairs import Registration
 from pipeline.measure.sharpness import SeenBlur
 from pipeline.measure.store import Measurements, load, save
+from tests.cameras import TWO_LIGHTS
 from tests.measure.synthetic_pairs import flicker, light_pairs, no_matches
-
-COLOUR = CameraColour(
-    np.arange(9.0).reshape(3, 3) / 7.0,
-    2856.0,
-    np.eye(3),
-    6504.0,
-    None,
-    None,
-    np.eye(3),
-    np.eye(3),
-    np.ones(3),
-)
 
 
 def figures(frame: int, neutral: tuple[float, float, float] | None) -> FrameFigures:
@@ -36,7 +25,7 @@ def figures(frame: int, neutral: tuple[float, float, float] | None) -> FrameFigu
     )
 
 
-def some(colour: CameraColour | None = COLOUR) -> Measurements:
+def some(colour: CameraColour | None = TWO_LIGHTS) -> Measurements:
     pairs = light_pairs(flicker(4))
     rng = np.random.default_rng(0)
     here, there = rng.uniform(0, 1600, (2, 17, 2)).astype(np.float32)
@@ -78,7 +67,7 @@ def test_what_is_read_is_what_was_written(tmp_path: Path) -> None:
     assert read is not None
     same(read, some())
     assert read.colour is not None
-    for name, value in vars(COLOUR).items():
+    for name, value in vars(TWO_LIGHTS).items():
         assert np.array_equal(getattr(read.colour, name), value), name
     assert [file.name for file in tmp_path.iterdir()] == ["measurements.npz"]
 

@@ -4,28 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.colour.camera import CameraColour, camera_to_xyz_d50, xy_to_neutral
+from pipeline.colour.camera import camera_to_xyz_d50, xy_to_neutral
 from pipeline.colour.temperature import cct_duv_to_xy
 from pipeline.sequence import Triple
 from pipeline.settings import BalanceSettings
+from tests.cameras import TWO_LIGHTS
 
 PERIOD = 60.0
 COUNT = 120
 LOCK = BalanceSettings()
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
-
-# An invented camera: XYZ to its RGB under tungsten light and daylight.
-CAMERA = CameraColour(
-    np.array([[1.0, -0.3, -0.1], [-0.4, 1.3, 0.1], [-0.1, 0.2, 0.5]]),
-    2856.0,
-    np.array([[0.9, -0.2, -0.1], [-0.4, 1.2, 0.2], [-0.1, 0.2, 0.6]]),
-    6504.0,
-    None,
-    None,
-    np.eye(3),
-    np.eye(3),
-    np.ones(3),
-)
 
 GROUND = (0.10, 0.16, 0.07)
 """Invented meadow: camera RGB."""
@@ -33,7 +21,7 @@ GROUND = (0.10, 0.16, 0.07)
 
 def neutral_at(mired_value: float, duv: float = 0.003) -> Triple:
     """The camera's RGB of a neutral of that light, green = 1."""
-    rgb = xy_to_neutral(CAMERA, cct_duv_to_xy(np.array([1e6 / mired_value, duv])))
+    rgb = xy_to_neutral(TWO_LIGHTS, cct_duv_to_xy(np.array([1e6 / mired_value, duv])))
     return float(rgb[0] / rgb[1]), 1.0, float(rgb[2] / rgb[1])
 
 
@@ -54,8 +42,10 @@ def baked(wander_ev: np.ndarray, drift_ev: np.ndarray) -> np.ndarray:
 def seen_under(neutrals: np.ndarray, ground: Triple = GROUND) -> np.ndarray:
     """Levels (n, 3) in EV, under each neutral's light, of ground of that camera RGB in the middle one."""
     middle = neutrals[len(neutrals) // 2]
-    surface = camera_to_xyz_d50(CAMERA, middle) @ np.array(ground)
-    camera = np.array([np.linalg.solve(camera_to_xyz_d50(CAMERA, neutral), surface) for neutral in neutrals])
+    surface = camera_to_xyz_d50(TWO_LIGHTS, middle) @ np.array(ground)
+    camera = np.array(
+        [np.linalg.solve(camera_to_xyz_d50(TWO_LIGHTS, neutral), surface) for neutral in neutrals]
+    )
     return np.log2(camera / ground)
 
 

@@ -9,7 +9,8 @@ from pipeline.colour.ground import against_green
 from pipeline.measure.highpass import fast_part, slow_part
 from pipeline.measure.levels import Levels
 from pipeline.settings import BalanceSettings
-from pipeline.stages.balance import balance, channel_gains
+from pipeline.stages.balance import Balanced, balance, channel_gains
+from pipeline.stages.result import StageResult
 from tests.stages.balanced import COUNT, GROUND, LOCK, LUMA, PERIOD, baked
 from tests.stages.flights import levels_of, sequence_of
 
@@ -68,22 +69,23 @@ def test_slow_drift_of_the_light_s_colour_is_kept() -> None:
     assert drift_mired > 20.0
 
 
-def test_frames_without_a_level_get_no_channel_gain() -> None:
+def with_two_that_share_nothing() -> tuple[Balanced, StageResult]:
+    """Balance JPEGs of which frame 20 is missing and 21 shows other ground."""
     level = baked(np.random.default_rng(5).normal(0.0, 0.05, COUNT), np.zeros(COUNT))
     level[[20, 21]] = np.nan
     light = levels_of(level)
     sequence = sequence_of(COUNT, missing=(20,), kind="display-referred")
-    out, _ = balance(sequence, None, light, light, LOCK, PERIOD)
+    return balance(sequence, None, light, light, LOCK, PERIOD)
+
+
+def test_frames_without_a_level_get_no_channel_gain() -> None:
+    out, _ = with_two_that_share_nothing()
     assert np.array_equal(out.channel_gain_ev[[20, 21]], np.zeros((2, 3)))
     assert np.count_nonzero(out.channel_gain_ev[:, 0]) == COUNT - 2
 
 
 def test_a_jpeg_frame_that_shares_nothing_has_no_figure() -> None:
-    level = baked(np.random.default_rng(5).normal(0.0, 0.05, COUNT), np.zeros(COUNT))
-    level[[20, 21]] = np.nan
-    light = levels_of(level)
-    sequence = sequence_of(COUNT, missing=(20,), kind="display-referred")
-    _, result = balance(sequence, None, light, light, LOCK, PERIOD)
+    _, result = with_two_that_share_nothing()
     assert [result.frames[k]["left_mired"] for k in (20, 21)] == [None, None]
 
 
